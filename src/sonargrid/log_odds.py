@@ -1,0 +1,63 @@
+"""Probability and log-odds: natural logarithm, 0 = evidence neither way.
+
+No grids, no beams here.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import expit, logit
+
+from sonargrid.arrays import Floats
+
+EVIDENCE_LIMIT = 10.0  # pictures and probabilities are held within +- this; common practice, no source
+
+
+def to_log_odds(probability: ArrayLike) -> Floats:
+    """Return the log-odds log(p / (1 - p)) of probabilities of any shape.
+
+    Raises
+    ------
+    ValueError
+        If a probability lies outside 0..1.
+
+    Examples
+    --------
+    >>> round(float(to_log_odds(0.7)), 6)
+    0.847298
+    """
+    p = np.asarray(probability, dtype=np.float64)
+    if not bool(np.all((p >= 0.0) & (p <= 1.0))):
+        raise ValueError("probabilities must lie in 0..1")
+    return np.asarray(logit(p), dtype=np.float64)
+
+
+def to_probability(log_odds: ArrayLike, prior: float = 0.5, limit: float | None = None) -> Floats:
+    """Return the probability that evidence `log_odds` leaves on top of a prior.
+
+    Parameters
+    ----------
+    log_odds : array of any shape
+        Evidence relative to 50:50, natural log.
+    prior : float
+        Share of floor believed occupied beforehand.
+    limit : float, optional
+        The sum of evidence and prior is held within +- this many nats before the conversion.
+
+    Raises
+    ------
+    ValueError
+        If the prior does not lie strictly between 0 and 1.
+
+    Examples
+    --------
+    >>> float(to_probability(0.0)), round(float(to_probability(2 * 0.8472978604, 0.5)), 6)
+    (0.5, 0.844828)
+    """
+    if not 0.0 < prior < 1.0:
+        raise ValueError(f"prior must lie between 0 and 1, got {prior}")
+    total = np.asarray(log_odds, dtype=np.float64) + float(logit(prior))
+    if limit is not None:
+        total = np.clip(total, -limit, limit)
+    return np.asarray(expit(total), dtype=np.float64)
