@@ -6,13 +6,23 @@ Row 0 is the southern edge, rows grow with y, columns with x; points are (x, y) 
 
 from __future__ import annotations
 
+import io
+import json
 import math
-from dataclasses import dataclass
+import os
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sonargrid.arrays import Floats, Ints
+from sonargrid.arrays import Counts, Floats, Floats32, Ints, frozen
+from sonargrid.errors import OutputProblem, SonargridError
+from sonargrid.log_odds import EVIDENCE_LIMIT, to_probability
 
 EVIDENCE_STEP = 2.0**-14  # each station's sum is rounded once to whole multiples of this: float32 sums stay exact
 EVIDENCE_HOLD = 1024.0  # up to this size multiples of EVIDENCE_STEP are exact in float32
@@ -112,3 +122,147 @@ class GridFrame:
         """Return True where cells lie inside the frame."""
         r, c = np.asarray(row), np.asarray(column)
         return np.asarray((r >= 0) & (r < self.rows) & (c >= 0) & (c < self.columns))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LogOddsGrid:
+    """Log-odds on a frame of cells, with how many raw readings reached each.
+
+    log_odds : (rows, columns) float32, relative to 50:50, not limited; 0 where `touched` is 0
+    touched : (rows, columns) uint32
+    meta : settings, run digest, solver, prior ...; anything JSON can hold
+    layers : further (rows, columns) arrays by name, such as ``additive_log_odds``
+
+    >>> frame = GridFrame(0.1, (0, 0), 1, 2)
+    >>> one = LogOddsGrid(frame, np.array([[0.5, 0.0]]), np.array([[1, 0]]))
+    >>> (one + one).log_odds.tolist(), (one + one).touched.tolist(), one.probability().round(3).tolist()
+    ([[1.0, 0.0]], [[2, 0]], [[0.622, 0.5]])
+    """
+
+    frame: GridFrame
+    log_odds: Floats32
+    touched: Counts
+    meta: Mapping[str, Any] = field(default_factory=dict)
+    layers: Mapping[str, Floats32] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "log_odds", frozen(self.log_odds, np.float32))
+        object.__setattr__(self, "touched", frozen(self.touched, np.uint32))
+        object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))
+        layers = {name: frozen(values, np.float32) for name, values in self.layers.items()}
+        object.__setattr__(self, "layers", MappingProxyType(layers))
+        for name, values in (("log_odds", self.log_odds), ("touched", self.touched), *layers.items()):
+            if values.shape != self.frame.shape:
+                raise ValueError(f"{name} has shape {values.shape}, its frame {self.frame.shape}")
+
+    def __repr__(self) -> str:
+        rows, columns = self.frame.shape
+        seen = int(np.count_nonzero(self.touched))
+        return f"LogOddsGrid({rows} x {columns} cells of {self.cell_m:g} m, {seen} touched)"
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> np.ndarray:
+        return np.array(self.log_odds, dtype=dtype) if copy or dtype is not None else self.log_odds
+
+    @property
+    def cell_m(self) -> float:
+        """Edge of a cell [m]."""
+        return self.frame.cell_m
+
+    @property
+    def corner_m(self) -> tuple[float, float]:
+        """Outer corner (x_min, y_min) of cell (0, 0) [m]."""
+        return self.frame.corner_m
+
+    @property
+    def additive_log_odds(self) -> Floats32:
+        """The evidence that adds with other maps': the grid's own, or a joint map's additive layer."""
+        return self.layers.get("additive_log_odds", self.log_odds)
+
+    def probability(self, prior: float | None = None) -> Floats:
+        """Return P(occupied) of every cell, the prior applied; untouched cells say exactly the prior.
+
+        Parameters
+        ----------
+        prior : float, optional
+            Share of floor believed occupied; default `meta`'s, else 0.5.
+
+        Raises
+        ------
+        ValueError
+            If the prior does not lie strictly between 0 and 1.
+        """
+        share = float(self.meta.get("prior", 0.5)) if prior is None else prior
+        return to_probability(self.log_odds, share, float(self.meta.get("evidence_limit", EVIDENCE_LIMIT)))
+
+    def __add__(self, other: LogOddsGrid) -> LogOddsGrid:
+        if not isinstance(other, LogOddsGrid):
+            return NotImplemented
+        if self.frame != other.frame:
+            raise ValueError(f"grids differ: {self.frame} and {other.frame}; map both with one --cell and --extent")
+        total = self.additive_log_odds.astype(np.float64) + other.additive_log_odds
+        held = np.clip(total, -EVIDENCE_HOLD, EVIDENCE_HOLD).astype(np.float32)
+        touched = self.touched.astype(np.uint64) + other.touched
+        meta = {**self.meta, "solver": "additive", "merged": 1 + int(self.meta.get("merged", 0))}
+        meta.pop("prior", None)
+        return LogOddsGrid(self.frame, held, np.minimum(touched, 2**32 - 1).astype(np.uint32), meta)
+
+    def to_bytes(self) -> bytes:
+        """Return the grid as a compressed NPZ file; the same grid always gives the same bytes."""
+        arrays: dict[str, np.ndarray] = {
+            "log_odds": self.log_odds,
+            "cell_m": np.float64(self.frame.cell_m) + np.zeros(()),
+            "corner_m": np.array(self.corner_m),
+            "corner_cells": np.array(self.frame.corner_cells, dtype=np.int64),
+            "touched": self.touched,
+            "meta": np.array(json.dumps(dict(self.meta), sort_keys=True)),
+            **self.layers,
+        }
+        whole = io.BytesIO()
+        with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
+            for name, values in arrays.items():
+                one = io.BytesIO()
+                np.lib.format.write_array(one, np.ascontiguousarray(values), allow_pickle=False)
+                # a fixed date: no clock time goes into the file
+                archive.writestr(
+                    zipfile.ZipInfo(f"{name}.npy", (1980, 1, 1, 0, 0, 0)), one.getvalue(), zipfile.ZIP_DEFLATED
+                )
+        return whole.getvalue()
+
+    def save(self, path: str | os.PathLike[str]) -> Path:
+        """Write the grid as NPZ, whole or not at all, and return the path."""
+        target = Path(path)
+        beside = target.with_name(f".{target.name}.part")
+        try:
+            beside.write_bytes(self.to_bytes())
+            os.replace(beside, target)
+        except OSError as problem:
+            beside.unlink(missing_ok=True)
+            raise OutputProblem(f"cannot be written ({problem.strerror})", file=str(target)) from None
+        return target
+
+    @classmethod
+    def load(cls, path: str | os.PathLike[str]) -> LogOddsGrid:
+        """Return the grid kept in an NPZ file.
+
+        Raises
+        ------
+        SonargridError
+            If the file cannot be read or is no grid.
+        """
+        try:
+            with np.load(path, allow_pickle=False) as kept:
+                arrays = {name: kept[name] for name in kept.files}
+            cell = float(arrays.pop("cell_m"))
+            corner_m, log_odds = arrays.pop("corner_m"), arrays.pop("log_odds")
+            corner = arrays.pop("corner_cells", np.rint(corner_m / cell)).astype(int)
+            meta = json.loads(str(arrays.pop("meta"))) if "meta" in arrays else {}
+            touched = arrays.pop("touched")
+            frame = GridFrame(cell, (int(corner[0]), int(corner[1])), *log_odds.shape)
+            return cls(frame, log_odds, touched, meta, arrays)
+        except OSError as problem:
+            words = problem.strerror or "cannot be read"
+            raise SonargridError(words[:1].lower() + words[1:], file=os.fspath(path)) from None
+        except (KeyError, ValueError, TypeError, zipfile.BadZipFile) as problem:
+            raise SonargridError(
+                f"is no grid of sonargrid ({problem})", hint="give the grid.npz that map wrote", file=os.fspath(path)
+            ) from None
