@@ -75,7 +75,7 @@ def bump_share(t: ArrayLike) -> Floats:
     u = np.clip(np.asarray(t, dtype=np.float64) / SUPPORT_SIGMAS, -1.0, 1.0)
     u2 = u * u
     odd = u * (1.0 + u2 * (-4.0 / 3.0 + u2 * (6.0 / 5.0 + u2 * (-4.0 / 7.0 + u2 / 9.0))))
-    return np.asarray(0.5 + odd / _BUMP_AREA)
+    return np.clip(0.5 + odd / _BUMP_AREA, 0.0, 1.0)
 
 
 def two_way_amplitude(off_axis_rad: ArrayLike, wavenumber_radius: float) -> Floats:
@@ -88,7 +88,7 @@ def two_way_amplitude(off_axis_rad: ArrayLike, wavenumber_radius: float) -> Floa
     Examples
     --------
     >>> round(float(two_way_amplitude(math.radians(16.0156), 5.8584)), 3)
-    0.501
+    0.5
     """
     from scipy.special import j1  # only this model needs it, and it costs start-up time
 

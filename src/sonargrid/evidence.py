@@ -164,8 +164,8 @@ def frame_for(pings: Pings, beam: BeamModel, settings: MapSettings) -> GridFrame
             max(width, height),
         )
         raise SonargridError(
-            f"a map of {width:.4g} m x {height:.4g} m with cells of {cell:g} m has {across} x {up} = {across * up} cells,"
-            f" more than {settings.max_cells}",
+            f"a map of {width:.4g} m x {height:.4g} m with cells of {cell:g} m has {across} x {up} = "
+            f"{across * up} cells, more than {settings.max_cells}",
             hint=f"--cell {fits:g} fits, or a smaller --extent",
         )
     return GridFrame.around(x_min, y_min, x_max, y_max, cell)

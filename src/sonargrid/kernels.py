@@ -84,8 +84,7 @@ def ray_station(frame: GridFrame, pings: StationPings, beam: BeamModel, step_m: 
     Each ray's cells are found once in its bounding box; its readings are evaluated on them by distinct range.
     """
     limits = np.zeros(pings.bearing_rad.size)
-    reach = beam.limit_m(pings.range_m)
-    np.maximum.at(limits, pings.ray, reach)
+    np.maximum.at(limits, pings.ray, limit_steps(beam, pings.range_m, step_m) * step_m)
     x, y = pings.x_m, pings.y_m
     box = block_around(
         frame,
@@ -154,8 +153,8 @@ def _wedge(
 def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[Floats, Floats]:
     """Return (M, bins) counts of echoes by range step, off-step ranges shared among four steps, and (M,) silent ones.
 
-    Shares are the cubic Lagrange weights, built from exact fixed-point sums of the first three powers of a range's place
-    between steps: independent of the order of readings to the last bit.
+    Shares are cubic Lagrange weights, built from exact fixed-point sums of the first three powers of a range's
+    place between steps: independent of the order of readings to the last bit.
     """
     m = pings.bearing_rad.size
     silent = np.isposinf(pings.range_m)
@@ -180,7 +179,7 @@ def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[Floats
 
 
 def _humps(counts: Floats) -> Floats32:
-    """Return the (M, bins) sum of humps round counted ranges: a banded Toeplitz product in small single-thread blocks."""
+    """Return the (M, bins) sum of humps round counted ranges: a banded product in small one-thread blocks."""
     m, bins = counts.shape
     wide, tall = 64, 32
     columns, rows = -(-bins // wide), -(-m // tall)
@@ -316,7 +315,7 @@ def _on_knots(fan: _Fan, profiles: Floats32, beam: SpreadBeam, half: float, angl
 
 
 def _touches(
-    pings: StationPings, fan: _Fan, beam: SpreadBeam, half: float, step_m: float, angle: Floats, cell: Ints
+    pings: StationPings, fan: _Fan, beam: SpreadBeam, half: float, step_m: float, angle: Floats, cell: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Return how many readings reach each cell: counts by limit, summed over the rays whose wedge holds it."""
     far = limit_steps(beam, pings.range_m, step_m)
@@ -340,7 +339,7 @@ def polar_station(frame: GridFrame, pings: StationPings, beam: SpreadBeam, step_
     """
     x, y = float(pings.x_m[0]), float(pings.y_m[0])
     half = float(beam.support_rad(0.0))
-    limit = float(beam.limit_m(pings.range_m).max())
+    limit = float(limit_steps(beam, pings.range_m, step_m).max()) * step_m
     box = block_around(frame, x - limit, y - limit, x + limit, y + limit)
     if box is None:
         return None
@@ -370,6 +369,7 @@ def polar_station(frame: GridFrame, pings: StationPings, beam: SpreadBeam, step_
     hits = _touches(pings, fan, beam, half, step_m, angle, cell_steps(r, step_m))
     shape = (rows.stop - rows.start, columns.stop - columns.start)
     evidence, touched = np.zeros(shape), np.zeros(shape, dtype=np.int64)
-    evidence.reshape(-1)[near] = np.where(hits > 0, value, 0.0)
+    spoken = (hits > 0) & (r <= beam.ranger.reach_m + SLACK)
+    evidence.reshape(-1)[near] = np.where(spoken, value, 0.0)
     touched.reshape(-1)[near] = hits
     return Window(rows.start, columns.start, evidence, touched)

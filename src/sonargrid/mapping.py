@@ -136,6 +136,6 @@ def build_map(run: Run, beam: str = "gaussian", solver: str = "additive", cell_m
     >>> from sonargrid.readings import Readings
     >>> rows = Readings("angle_deg", "range_cm", [60.0, 90.0, 120.0], [50.0] * 3, [0] * 3, [0] * 3, [1] * 3)
     >>> build_map(Run(rows), beam="cone", cell_m=0.05)
-    Map of run: cone, additive, LogOddsGrid(11 x 22 cells of 0.05 m, 160 touched)
+    Map of run: cone, additive, LogOddsGrid(11 x 18 cells of 0.05 m, 106 touched)
     """
     return map_run(run, MapSettings(beam=beam, solver=solver, cell_m=cell_m, **more))  # type: ignore[arg-type]
