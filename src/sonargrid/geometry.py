@@ -92,3 +92,13 @@ def foot_on_segment(
     along = ((x_m - ax) * dx + (y_m - ay) * dy) / np.where(length2 > 0.0, length2, 1.0)
     t = np.clip(along, 0.0, 1.0)
     return ax + t * dx, ay + t * dy, t
+
+
+def wedge_area_m2(full_width_rad: Numbers, outer_m: Numbers, inner_m: Numbers = 0.0) -> Floats:
+    """Return the floor that a beam covers between two ranges [m2]; shapes broadcast.
+
+    >>> round(float(wedge_area_m2(math.radians(30.0), 1.0)), 4)
+    0.2618
+    """
+    outer, inner = np.asarray(outer_m, dtype=np.float64), np.asarray(inner_m, dtype=np.float64)
+    return np.asarray(0.5 * full_width_rad * (outer * outer - inner * inner))
