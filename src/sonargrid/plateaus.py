@@ -154,7 +154,9 @@ def _reduce(pings: Pings, station: int) -> _Sweeps:
     rows, at, ranges = rows[heard], at[heard], ranges[heard]
     order = np.lexsort((ranges, at))
     rows, at, ranges = rows[order], at[order], ranges[order]
-    starts = np.flatnonzero(np.r_[True, (np.diff(at) > 0) | (np.diff(ranges) > JOIN_M)]) if at.size else np.zeros(0, int)
+    starts = (
+        np.flatnonzero(np.r_[True, (np.diff(at) > 0) | (np.diff(ranges) > JOIN_M)]) if at.size else np.zeros(0, int)
+    )
     members = np.split(rows, starts[1:]) if starts.size else []
     count = np.array([m.size for m in members], dtype=np.int64)
     middle = np.array([float(np.median(pings.range_m[m])) for m in members])
@@ -183,7 +185,9 @@ def _follow(sweeps: _Sweeps) -> list[_Track]:
         if sweeps.share[group] < RARE:
             continue
         at, range_m = int(sweeps.at[group]), float(sweeps.range_m[group])
-        ended = [t for t in live if sweeps.bearings[at] - sweeps.bearings[t.at[-1]] > max(GAP_RAD, 2.1 * sweeps.step_rad)]
+        ended = [
+            t for t in live if sweeps.bearings[at] - sweeps.bearings[t.at[-1]] > max(GAP_RAD, 2.1 * sweeps.step_rad)
+        ]
         done += ended
         live = [t for t in live if not any(t is e for e in ended)]
         fits = [(abs(float(np.median(t.ranges[-RECENT:])) - range_m), n) for n, t in enumerate(live)]
