@@ -1,70 +1,76 @@
 """A room and a robot in it -> the run that its ranger would have recorded.
 
-The echo model (levels, two-way directivity, threshold, first echo, late triggering, slips, strays) is the simulator's
-own and shares nothing with the mapper's beam models: a simulator that did would flatter them.  Floor axes [m, rad].
-What can answer from where is `room_echoes`; the records are in `scene`.
+The first echo over the threshold is reported, late when it is weak; then come timing noise, slips, strays, crosstalk
+and dropouts.  All physics is the simulator's own (`echo_physics`, `room_echoes`) and shares nothing with the mapper's
+beam models: a simulator that did would flatter them.  Floor axes [m, rad]; the records are in `scene`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import j1
 
 from sonargrid.air import absorption_db_per_m, sound_speed
 from sonargrid.arrays import Floats, Ints
+from sonargrid.echo_physics import margin_db, two_way_db
 from sonargrid.geometry import to_floor, wrap
 from sonargrid.readings import Head, Readings, Run, Station
 from sonargrid.room_echoes import RoomEchoes, room_echoes
 from sonargrid.scene import Noise, Scene, SceneBox, ScenePost, SceneWall, SweepPlan
-from sonargrid.units import S_PER_US, to_deg
+from sonargrid.units import RANGE_COLUMNS_M, S_PER_US, to_deg
 
-__all__ = ["Noise", "Scene", "SceneBox", "ScenePost", "SceneWall", "SweepPlan", "simulate", "two_way_db"]
+__all__ = [
+    "Noise",
+    "Scene",
+    "SceneBox",
+    "ScenePost",
+    "SceneWall",
+    "SweepPlan",
+    "Traced",
+    "simulate",
+    "simulate_traced",
+    "two_way_db",
+]
 
-PERIOD_ECHO_S = 25e-6  # one period of 40 kHz
-LOBE_FLOOR_DB = -38.0  # two-way level that raised side lobes fill in up to 60 degrees; invented for stress tests
-DEEPEST_DB = -200.0
+PATCH_SPREAD_DB = 4.0  # patches of a rough wall differ like speckle does
+SECTOR_RAD = math.radians(20.0)  # half width of the sector in which a station hears the ping before
+FINEST_US = 1.0  # whole microseconds, whole millimetres: what ordinary firmware logs
+FINEST_M = 0.001
 
 
-def two_way_db(off_axis_rad: Floats, wavenumber_radius: float, noise: Noise) -> Floats:
-    """Return the two-way directivity at angles off the axis [dB, 0 on the axis], any shape.
+@dataclass(frozen=True, slots=True)
+class Traced:
+    """A run with what each of its readings truly came from, (N,) each: ``post 2``; empty = nothing, or a stray."""
 
-    Parameters
-    ----------
-    off_axis_rad : array
-        Counter-clockwise from the axis [rad].
-    wavenumber_radius : float
-        k a of the transducer.
-    noise : Noise
-        Chooses the shape: piston, soft or lobed, and how lopsided it is.
+    run: Run
+    thing: tuple[str, ...]
+    kind: tuple[str, ...]
 
-    References
-    ----------
-    Baffled circular piston, 2 J1(x) / x with x = k a sin(theta): Kinsler et al., Fundamentals of Acoustics.
+    def heard(self, at_least: int = 3) -> tuple[str, ...]:
+        """Return the things that were the cause of so many readings or more, ghosts not counted, in order of name."""
+        solid = [thing for thing, kind in zip(self.thing, self.kind, strict=True) if thing and kind != "ghost"]
+        return tuple(sorted(name for name in set(solid) if solid.count(name) >= at_least))
 
-    Examples
-    --------
-    >>> round(float(two_way_db(np.array([np.radians(20.3851)]), 5.8584, Noise())[0]), 2)
-    -10.0
-    """
-    off = np.asarray(off_axis_rad, dtype=np.float64)
-    off = np.abs(np.where(off > 0.0, off / (1.0 + noise.skew), off * (1.0 + noise.skew)))
-    x = np.maximum(wavenumber_radius * np.sin(np.minimum(off, math.pi / 2)), 1e-9)
-    if noise.beam == "soft":
-        # the Gaussian that agrees with the piston near the axis: 2 J1(x)/x = 1 - x^2/8
-        level = 40.0 * np.log10(math.e) * (-(x**2) / 8.0)
-    else:
-        level = 40.0 * np.log10(np.maximum(np.abs(2.0 * j1(x) / x), 1e-10))
-        if noise.beam == "lobed":
-            level = np.where(off < math.radians(60.0), np.maximum(level, LOBE_FLOOR_DB), level)
-    behind = off > math.pi / 2  # a transducer hardly hears what stands behind it
-    return np.asarray(np.where(behind, DEEPEST_DB, level))
+
+@dataclass(frozen=True, slots=True)
+class _Air:
+    speed: float
+    alpha: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """First echo of each ping, (n,): range before timing noise [m], inf = nothing; column of its cause, -1 = none."""
+
+    range_m: Floats
+    cause: Ints
 
 
 def _commanded(plan: SweepPlan) -> tuple[Floats, Ints, Ints]:
-    """Return (commanded head angle [rad], sweep number, turning) of every ping of one station."""
+    """Return (angle in the file [rad], sweep number, +1 up or -1 down) of every ping of one station."""
     count = math.floor((plan.to_rad - plan.from_rad) / plan.step_rad + 1e-9) + 1
     up = plan.from_rad + plan.step_rad * np.arange(count)
     angle, sweep, turning = [], [], []
@@ -76,74 +82,205 @@ def _commanded(plan: SweepPlan) -> tuple[Floats, Ints, Ints]:
     return np.concatenate(angle), np.concatenate(sweep).astype(np.int32), np.concatenate(turning).astype(np.int32)
 
 
-def _true_head_rad(head: Head, noise: Noise, commanded: Floats, turning: Ints) -> Floats:
+def _true_head_rad(head: Head, plan: SweepPlan, noise: Noise, commanded: Floats, turning: Ints) -> Floats:
     """Return where the beam really looks, from straight ahead [rad]: offset, scale, play and a bent servo."""
-    sense = float(head.turns)
-    turned = head.angle_scale * sense * (commanded - head.ahead_rad) + head.angle_offset_rad
-    lag = sense * 0.5 * head.backlash_rad * turning
-    return np.asarray(turned - lag + noise.bend_rad * np.sin(2.0 * (commanded - head.ahead_rad)))
+    if plan.angle_column == "bearing_deg":
+        return np.asarray(commanded + head.angle_offset_rad)  # a fixed ring has no servo
+    pulses = plan.angle_column == "pulse_us"  # commanded angles are then already counter-clockwise, 90 ahead
+    sense, ahead = (1.0, math.pi / 2) if pulses else (float(head.turns), head.ahead_rad)
+    turned = head.angle_scale * sense * (commanded - ahead) + head.angle_offset_rad
+    lag = sense * 0.5 * head.backlash_rad * turning  # the head stays behind, whichever way it turns
+    return np.asarray(turned - lag + noise.bend_rad * np.sin(2.0 * (commanded - ahead)))
+
+
+def _margins(
+    echoes: RoomEchoes, bearing: Floats, ray: Ints, scene: Scene, k_a: float, rng: np.random.Generator
+) -> Floats:
+    """Return by how much each echo passes the threshold in each ping, (n, R) [dB]."""
+    noise, size = scene.noise, len(echoes.kind)
+    lean = echoes.lean_rad + scene.ranger.tilt_rad
+    shape = two_way_db(wrap(echoes.bearing_rad - bearing[:, None]), k_a, noise, lean)
+    bent = np.any(echoes.back_rad != echoes.bearing_rad, axis=0)
+    if bent.any():
+        other = two_way_db(wrap(echoes.back_rad[:, bent] - bearing[:, None]), k_a, noise, lean[bent])
+        shape[:, bent] = 0.5 * (shape[:, bent] + other)
+    patch = np.array([kind == "patch" for kind in echoes.kind], dtype=bool)
+    spread = np.where(patch & (noise.level_spread_db > 0.0), PATCH_SPREAD_DB, noise.level_spread_db)
+    level = echoes.level_db + shape + spread * rng.standard_normal(size)
+    level = level + noise.fading_db * rng.standard_normal((int(ray.max()) + 1, size))[ray]
+    level = level + noise.level_sigma_db * rng.standard_normal(level.shape)
+    return margin_db(level, echoes.range_m, noise.threshold_db)
 
 
 def _first_echo(
-    echoes: RoomEchoes, bearing: Floats, scene: Scene, wavenumber_radius: float, rng: np.random.Generator
-) -> Floats:
-    """Return the (n,) range at which each ping triggers, before timing noise [m]; inf = nothing over the threshold."""
-    noise = scene.noise
-    off = wrap(echoes.bearing_rad - bearing[:, None])
-    level = echoes.level_db + two_way_db(off, wavenumber_radius, noise)
-    level = level + noise.level_sigma_db * rng.standard_normal(level.shape)
-    # amplification that grows with time takes back half of the spreading
-    margin = level - noise.threshold_db + 10.0 * np.log10(echoes.range_m)
+    echoes: RoomEchoes, bearing: Floats, ray: Ints, scene: Scene, k_a: float, rng: np.random.Generator
+) -> _Heard:
+    """Return the first echo of each ping: before timing noise, later by `late_m` the weaker it is."""
+    noise, pings = scene.noise, np.arange(bearing.size)
+    margin = _margins(echoes, bearing, ray, scene, k_a, rng)
     weak = 1.0 - np.clip(margin / 20.0, 0.0, 1.0)
-    trigger = np.where(margin > 0.0, echoes.range_m + noise.late_m * weak, np.inf)
-    first = trigger.min(axis=1, initial=np.inf)
-    if noise.double_bounce:
-        # robot and wall face each other: the sound goes to and fro once more
-        walls = np.array([kind == "wall" for kind in echoes.kind], dtype=bool)
-        again = np.where((margin > 12.0) & walls, 2.0 * echoes.range_m, np.inf).min(axis=1, initial=np.inf)
-        first = np.minimum(first, again)
+    own = noise.echo_sigma_m * rng.standard_normal(len(echoes.kind))
+    audible = (margin > 0.0) & (echoes.range_m >= scene.ranger.blind_zone_m)
+    # a last column of silence, so that there is always something to choose
+    trigger = np.full((bearing.size, len(echoes.kind) + 1), np.inf)
+    trigger[:, :-1] = np.where(audible, echoes.range_m + noise.late_m * weak + own, np.inf)
+    deaf = rng.random(bearing.size) < noise.missed_first
+    trigger[pings[deaf], trigger[deaf].argmin(axis=1)] = np.inf
+    cause = trigger.argmin(axis=1)
+    first = trigger[pings, cause]
+    cause = np.where(np.isfinite(first), cause, -1)
     if noise.floor_m > 0.0:
-        loud = noise.floor_db - noise.threshold_db + noise.level_sigma_db * rng.standard_normal(first.shape)
-        first = np.where(loud > 0.0, np.minimum(first, noise.floor_m), first)
-    return np.asarray(first)
+        loud = noise.floor_db - noise.threshold_db + noise.level_sigma_db * rng.standard_normal(first.shape) > 0.0
+        floor = loud & (noise.floor_m < first)
+        first, cause = np.where(floor, noise.floor_m, first), np.where(floor, -1, cause)
+    return _Heard(first, cause.astype(np.int32))
 
 
-def _disturbed(first: Floats, reach_m: float, speed: float, noise: Noise, rng: np.random.Generator) -> Floats:
-    """Return ranges with timing noise, heavy tails, slips, dropouts, strays and crosstalk [m]."""
-    n = first.shape[0]
-    heard = np.isfinite(first)
-    sigma = noise.range_sigma_m + noise.range_sigma_share * np.where(heard, first, 0.0)
+def _disturbed(heard: _Heard, bearing: Floats, scene: Scene, period_m: float, rng: np.random.Generator) -> _Heard:
+    """Return ranges with timing noise, heavy tails, slips, dropouts, strays and crosstalk [m].
+
+    period_m : what one period of the sound is worth in range (4.3 mm at 40 kHz)
+    """
+    noise, reach, blind = scene.noise, scene.ranger.reach_m, scene.ranger.blind_zone_m
+    n, some = bearing.size, np.isfinite(heard.range_m)
+    sigma = noise.range_sigma_m + noise.range_sigma_share * np.where(some, heard.range_m, 0.0)
     sigma = sigma * np.where(rng.random(n) < noise.tail, noise.tail_factor, 1.0)
-    out = np.where(heard, first + sigma * rng.standard_normal(n), np.inf)
-    out = out + np.where(rng.random(n) < noise.slip, 0.5 * speed * PERIOD_ECHO_S, 0.0)
-    previous = np.roll(first, 1)
-    late = (rng.random(n) < noise.crosstalk) & np.isfinite(previous)
-    # the echo of the ping before, heard after the head has moved on; nearer echoes of its own still come first
-    out = np.where(late, np.minimum(out, previous + 0.02 * rng.standard_normal(n)), out)
+    scatter = rng.standard_normal(n)
+    out = np.where(some, heard.range_m + sigma * scatter, np.inf)
+    out = out + np.where(rng.random(n) < noise.slip, period_m, 0.0)
+    # the ping before comes back from far off, at one range and out of one sector
+    late, middle = rng.uniform(0.2, 0.95) * reach, rng.uniform(-math.pi, math.pi)
+    sector = np.abs(wrap(bearing - bearing[0] - middle)) < SECTOR_RAD
+    false = (rng.random(n) < noise.crosstalk) & sector & (late < out)
+    out = np.where(false, late + 2.0 * noise.range_sigma_m * scatter, out)
+    early = blind + (reach - blind) * rng.random(n)
+    stray = (rng.random(n) < noise.stray) & (early < out)
+    out = np.where(stray, early, out)
     out = np.where(rng.random(n) < noise.dropout, np.inf, out)
-    early = 0.03 + (reach_m - 0.03) * rng.random(n)
-    out = np.where((rng.random(n) < noise.stray) & (early < out), early, out)
-    out = np.where(out < 0.005, 0.005, out)
-    return np.asarray(np.where(out < reach_m, out, np.inf))
+    # a ranger that still rings hears nothing, so no echo is shorter than its blind zone
+    out = np.where(out < reach, np.maximum(out, blind), np.inf)
+    return _Heard(out, np.where(false | stray | np.isinf(out), -1, heard.cause).astype(np.int32))
 
 
-def _one_station(scene: Scene, station: Station, speed: float, alpha: float, rng: np.random.Generator) -> Floats:
+def _bearings(scene: Scene, station: Station, rng: np.random.Generator) -> tuple[Floats, Floats, Floats]:
+    """Return the (n,) true bearings of a station's pings and the (1,) or (n,) places of the ranger's face."""
     commanded, _, turning = _commanded(scene.sweep)
-    head, ranger, robot = scene.head, scene.ranger, scene.robot
-    bearing = station.heading_rad + _true_head_rad(head, scene.noise, commanded, turning)
-    axis = to_floor(station.x_m, station.y_m, station.heading_rad, robot.head_ahead_m, robot.head_left_m)
-    face_x, face_y = to_floor(axis[0], axis[1], bearing, head.arm_m, head.side_m)
+    head, robot = scene.head, scene.robot
+    bearing = station.heading_rad + _true_head_rad(head, scene.sweep, scene.noise, commanded, turning)
+    bearing = bearing + scene.noise.angle_jitter_rad * rng.standard_normal(bearing.shape)
+    axis_x, axis_y = to_floor(station.x_m, station.y_m, station.heading_rad, robot.head_ahead_m, robot.head_left_m)
     if head.arm_m == 0.0 and head.side_m == 0.0:
-        face_x, face_y = face_x[:1], face_y[:1]  # one place for all pings
-    wavelength = speed / ranger.frequency_hz
-    echoes = room_echoes(scene, face_x, face_y, wavelength, alpha)
-    k_a = 2.0 * math.pi / wavelength * ranger.transducer_radius_m
-    first = _first_echo(echoes, bearing, scene, k_a, rng)
-    return _disturbed(first, ranger.reach_m, speed, scene.noise, rng)
+        return bearing, np.atleast_1d(axis_x), np.atleast_1d(axis_y)  # one place for all pings
+    return bearing, *to_floor(axis_x, axis_y, bearing, head.arm_m, head.side_m)
+
+
+def _stations(scene: Scene, air: _Air, seed: int) -> Iterator[tuple[Floats, list[tuple[str, str]]]]:
+    """Yield, station by station, the (n,) ranges that are reported [m] and (thing, kind) of what caused them."""
+    # a generator for each station: one more station changes nothing for the others
+    rngs = [np.random.default_rng([seed, number]) for number in range(len(scene.stations))]
+    views = [_bearings(scene, station, rng) for station, rng in zip(scene.stations, rngs, strict=True)]
+    wavelength = air.speed / scene.ranger.frequency_hz
+    places = np.concatenate([view[1] for view in views]), np.concatenate([view[2] for view in views])
+    all_echoes = room_echoes(scene, *places, wavelength, air.alpha)
+    k_a = 2.0 * math.pi / wavelength * scene.ranger.transducer_radius_m
+    _, ray = np.unique(np.round(_commanded(scene.sweep)[0], 9), return_inverse=True)
+    row = 0
+    for (bearing, x, _), rng in zip(views, rngs, strict=True):
+        echoes = all_echoes.at(row, row + x.size)
+        row += x.size
+        first = _first_echo(echoes, bearing, ray.reshape(-1).astype(np.int32), scene, k_a, rng)
+        got = _disturbed(first, bearing, scene, 0.5 * wavelength, rng)
+        yield got.range_m, [(echoes.thing[i], echoes.kind[i]) if i >= 0 else ("", "") for i in got.cause]
+
+
+def _logged(scene: Scene, ranges: Floats, speed: float) -> Floats:
+    """Return ranges as the log's distance column has them: raw, before any calibration of the run."""
+    plan, ranger = scene.sweep, scene.ranger
+    raw = (ranges - ranger.range_bias_m) / ranger.range_scale
+    if plan.distance_column == "echo_us":
+        values, step = 2.0 * raw / speed / S_PER_US, FINEST_US
+    else:
+        # firmware turns the time into a distance with a speed of its own, if the run says so
+        assumed = ranger.assumed_sound_speed_m_s
+        factor = RANGE_COLUMNS_M[plan.distance_column]
+        values, step = raw * (1.0 if assumed is None else assumed / speed) / factor, FINEST_M / factor
+    step = step if plan.resolution is None else plan.resolution
+    if step > 0.0:
+        values = np.round(np.maximum(np.rint(values / step), 1.0) * step, 9)
+    return np.asarray(values)
+
+
+def _angles(scene: Scene, commanded: Floats) -> tuple[Floats, int]:
+    """Return the angle column, and +1 where it grows with the commanded angles, -1 where it falls."""
+    if scene.sweep.angle_column != "pulse_us":
+        return np.round(to_deg(commanded), 9), 1
+    head = scene.head if scene.given_head is None else scene.given_head
+    pulses = head.pulse_centre_us + to_deg(commanded - math.pi / 2) * head.pulse_us_per_deg
+    return np.round(pulses, 3), 1 if head.pulse_us_per_deg > 0.0 else -1
+
+
+def simulate_traced(
+    scene: Scene, seed: int | None = None, progress: Callable[[int, int], None] | None = None
+) -> Traced:
+    """Return what `simulate` returns, together with the true cause of every reading.
+
+    Examples
+    --------
+    >>> from sonargrid.readings import Station
+    >>> traced = simulate_traced(Scene((Station("A"),), posts=(ScenePost(0.0, 0.6, 0.1),)), seed=1)
+    >>> traced.heard()
+    ('post 1',)
+    """
+    air = scene.air.temperature_c, scene.air.relative_humidity_pct, scene.air.pressure_kpa
+    sound = _Air(float(sound_speed(*air)), float(absorption_db_per_m(scene.ranger.frequency_hz, *air)))
+    commanded, sweep, turning = _commanded(scene.sweep)
+    ranges, causes, done = [], [], len(scene.stations)
+    for number, (reported, caused) in enumerate(_stations(scene, sound, scene.seed if seed is None else seed)):
+        ranges.append(reported)
+        causes += caused
+        if progress is not None:
+            progress(number + 1, done)
+    pings = commanded.size
+    angle, sense = _angles(scene, commanded)
+    readings = Readings(
+        angle_column=scene.sweep.angle_column,
+        distance_column=scene.sweep.distance_column,
+        angle=np.tile(angle, done),
+        distance=_logged(scene, np.concatenate(ranges), sound.speed),
+        station=np.repeat(np.arange(done), pings),
+        # sweeps are numbered through the run
+        sweep=np.concatenate([sweep + scene.sweep.passes * number for number in range(done)]),
+        turning=np.tile(sense * turning, done),
+        time_s=np.round(scene.sweep.ping_interval_s * np.arange(pings * done), 6),
+    )
+    return Traced(_claimed(scene, readings), tuple(thing for thing, _ in causes), tuple(kind for _, kind in causes))
+
+
+def _claimed(scene: Scene, readings: Readings) -> Run:
+    """Return readings with what the run says of air, ranger, head, robot and stations."""
+    run = Run(
+        readings=readings,
+        stations=scene.stations if scene.given_stations is None else scene.given_stations,
+        air=scene.air,
+        ranger=scene.ranger,
+        head=scene.head,
+        robot=scene.robot,
+        marks=scene.marks,
+        targets=scene.targets,
+        name="simulated",
+        title=scene.title,
+    )
+    given = {
+        "air": scene.given_air,
+        "ranger": scene.given_ranger,
+        "head": scene.given_head,
+        "robot": scene.given_robot,
+    }
+    return replace(run, **{key: value for key, value in given.items() if value is not None})  # type: ignore[arg-type]
 
 
 def simulate(scene: Scene, seed: int | None = None, progress: Callable[[int, int], None] | None = None) -> Run:
-    """Return the run that a ranger would record in a scene: echo times in whole microseconds.
+    """Return the run that a ranger would record in a scene: by default echo times in whole microseconds.
 
     Parameters
     ----------
@@ -161,40 +298,4 @@ def simulate(scene: Scene, seed: int | None = None, progress: Callable[[int, int
     >>> len(run.readings), run.readings.distance_column
     (61, 'echo_us')
     """
-    rng = np.random.default_rng(scene.seed if seed is None else seed)
-    air = scene.air
-    speed = float(sound_speed(air.temperature_c, air.relative_humidity_pct, air.pressure_kpa))
-    alpha = float(
-        absorption_db_per_m(scene.ranger.frequency_hz, air.temperature_c, air.relative_humidity_pct, air.pressure_kpa)
-    )
-    commanded, sweep, turning = _commanded(scene.sweep)
-    echo_us, done = [], len(scene.stations)
-    for number, station in enumerate(scene.stations):
-        ranges = _one_station(scene, station, speed, alpha, rng)
-        echo_us.append(np.rint(2.0 * ranges / speed / S_PER_US))
-        if progress is not None:
-            progress(number + 1, done)
-    pings = commanded.size
-    readings = Readings(
-        angle_column="angle_deg",
-        distance_column="echo_us",
-        angle=np.tile(np.round(to_deg(commanded), 9), done),
-        distance=np.concatenate(echo_us),
-        station=np.repeat(np.arange(done), pings),
-        # sweeps are numbered through the run
-        sweep=np.concatenate([sweep + scene.sweep.passes * number for number in range(done)]),
-        turning=np.tile(turning, done),
-        time_s=np.round(scene.sweep.ping_interval_s * np.arange(pings * done), 6),
-    )
-    return Run(
-        readings=readings,
-        stations=scene.stations if scene.given_stations is None else scene.given_stations,
-        air=air if scene.given_air is None else scene.given_air,
-        ranger=scene.ranger if scene.given_ranger is None else scene.given_ranger,
-        head=scene.head if scene.given_head is None else scene.given_head,
-        robot=scene.robot,
-        marks=scene.marks,
-        targets=scene.targets,
-        name="simulated",
-        title=scene.title,
-    )
+    return simulate_traced(scene, seed, progress).run
