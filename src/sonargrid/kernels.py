@@ -199,14 +199,21 @@ def _profiles(pings: StationPings, beam: SpreadBeam, step_m: float, bins: int) -
     """Return the (M, bins) weighted range profile of every ray: all its readings at once."""
     counts, silent = _range_counts(pings, step_m, bins)
     humps = _humps(counts)
-    # area of the humps beyond each step: trapezoid sum with its first correction term
-    beyond = np.cumsum(humps[:, ::-1], axis=1, dtype=np.float64)[:, ::-1] - 0.5 * humps
-    beyond[:, 1:-1] += (humps[:, 2:] - humps[:, :-2]) / 24.0
-    free = np.zeros_like(beyond)
-    free[:, :-TAPS] = beyond[:, TAPS:]  # the free part ends at the echo, a hump's half width before its far end
-    free *= 1.0 / BUMP_AREA_STEPS
-    profile = beam.hit * humps - beam.miss * (free + pings.silence_weight * silent[:, None])
-    return np.asarray(profile * pings.weight[:, None], dtype=np.float32)
+    # area of the humps beyond each step: trapezoid sum with its first correction term; the free part ends at the
+    # echo, a hump's half width before the hump's far end
+    beyond = np.cumsum(humps[:, ::-1], axis=1)[:, ::-1]
+    profile = np.empty_like(humps)
+    profile[:, -TAPS:] = 0.0
+    free = profile[:, :-TAPS]
+    np.multiply(humps[:, TAPS:], np.float32(-0.5), out=free)
+    free += beyond[:, TAPS:]
+    free[:, :-1] += (humps[:, TAPS + 1 :] - humps[:, TAPS - 1 : -2]) * np.float32(1.0 / 24.0)
+    profile *= np.float32(-beam.miss / BUMP_AREA_STEPS)
+    humps *= np.float32(beam.hit)
+    profile += humps
+    profile -= (beam.miss * pings.silence_weight * silent[:, None]).astype(np.float32)
+    profile *= pings.weight[:, None].astype(np.float32)
+    return profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,14 +328,15 @@ def _touches(
     far = limit_steps(beam, pings.range_m, step_m)
     top = int(far.max()) + 2
     m = pings.bearing_rad.size
-    by_limit = np.bincount(pings.ray.astype(np.int64) * top + far, minlength=m * top).reshape(m, top)
-    at_least = by_limit[:, ::-1].cumsum(axis=1)[:, ::-1]
-    table = np.zeros((fan.source.size + 1, top), dtype=np.int64)
+    by_limit = np.bincount(pings.ray * top + far, minlength=m * top).reshape(m, top).astype(np.int32)
+    at_least = by_limit[:, ::-1].cumsum(axis=1, dtype=np.int32)[:, ::-1]
+    table = np.zeros((fan.source.size + 1, top), dtype=np.int32)
     np.cumsum(at_least[fan.source], axis=0, out=table[1:])
     lo = np.searchsorted(fan.bearing_rad, angle - half - SLACK, side="left")
     hi = np.searchsorted(fan.bearing_rad, angle + half + SLACK, side="right")
     cell = np.minimum(cell, top - 1)
-    return np.asarray(table[hi, cell] - table[lo, cell])
+    flat = table.reshape(-1)
+    return np.asarray(flat.take(hi * top + cell) - flat.take(lo * top + cell))
 
 
 def polar_station(frame: GridFrame, pings: StationPings, beam: SpreadBeam, step_m: float) -> Window | None:
