@@ -23,19 +23,19 @@ ROOMS: dict[int, str] = {
     0: "units errors arrays",
     1: "explain geometry air log_odds",
     2: "readings things scene",
-    3: "calibration grid beams room_echoes simulate",
-    4: "run_toml csv_rows run_files scene_files kernels evidence plateaus",
+    3: "calibration grid beams echo_physics room_echoes simulate",
+    4: "toml_text run_keys csv_rows csv_rescan survey sweeps run_files scene_files kernels evidence plateaus ranger_fit",
     5: "additive wedges first_return joint",
-    6: "mapping clusters",
+    6: "mapping echo_model soundings object_candidates echo_board clusters",
     7: "objects",
     8: "truth scoring",
-    9: "pictures exports",
+    9: "palette shapes placement raster vector pictures exports",
     10: "pipeline",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}
 ROW = {name: row for row, names in ROOMS.items() for name in names.split()}
 
-SIMULATOR = {"scene", "room_echoes", "simulate"}
+SIMULATOR = {"scene", "echo_physics", "room_echoes", "simulate"}
 SIMULATOR_MAY_IMPORT = {"units", "errors", "arrays", "geometry", "air", "readings"} | SIMULATOR
 DRAWING_LIBRARIES = {"PIL", "imageio", "matplotlib"}
 MAY_DRAW = {"pictures", "exports"}
