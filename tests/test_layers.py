@@ -26,7 +26,7 @@ ROOMS: dict[int, str] = {
     3: "calibration grid beams echo_physics room_echoes simulate",
     4: "toml_text run_keys csv_rows csv_rescan survey sweeps run_files scene_files kernels evidence plateaus ranger_fit",
     5: "additive wedges first_return joint",
-    6: "mapping echo_model soundings object_candidates echo_board clusters",
+    6: "mapping echo_model soundings ranger_fit object_candidates echo_board clusters",
     7: "objects",
     8: "truth scoring",
     9: "palette shapes placement raster vector pictures exports",
@@ -38,7 +38,7 @@ ROW = {name: row for row, names in ROOMS.items() for name in names.split()}
 SIMULATOR = {"scene", "echo_physics", "room_echoes", "simulate"}
 SIMULATOR_MAY_IMPORT = {"units", "errors", "arrays", "geometry", "air", "readings"} | SIMULATOR
 DRAWING_LIBRARIES = {"PIL", "imageio", "matplotlib"}
-MAY_DRAW = {"pictures", "exports"}
+MAY_DRAW = {"raster", "pictures", "exports"}  # raster = the pixels of pictures
 FORBIDDEN_NAMES = {"utils", "util", "base", "config", "helpers", "common", "misc"}
 
 MODULE_LINES = 400
