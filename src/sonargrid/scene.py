@@ -164,6 +164,7 @@ class Noise:
     floor_db : its level
     angle_jitter_rad : of the head at each stop
     bend_rad : amplitude of the servo's non-linearity over the half circle
+    station_errors : the run claims each station off by its own sigmas (unless the scene gives other stations)
     patch_db : level of one 5 cm patch of a rough wall at 1 m
     edge_db : level of a convex edge at 1 m
     """
@@ -192,6 +193,7 @@ class Noise:
     floor_db: float = -24.0
     angle_jitter_rad: float = math.radians(0.2)
     bend_rad: float = 0.0
+    station_errors: bool = False
     patch_db: float = -20.0
     edge_db: float = -34.0
 
@@ -220,6 +222,7 @@ class Scene:
 
     air, ranger, head, robot, stations : the truth
     given_air, given_ranger, given_head, given_robot, given_stations : what the run says instead; None = the truth
+    assumed : full keys of sigmas that nobody stated, handed on to the run
     """
 
     stations: tuple[Station, ...]
@@ -241,7 +244,8 @@ class Scene:
     targets: tuple[Target, ...] = ()
     seed: int = 0
     title: str = ""
-    name: str = "scene"
+    name: str = "simulated"
+    assumed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.stations:

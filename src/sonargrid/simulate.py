@@ -36,6 +36,7 @@ __all__ = [
 ]
 
 PATCH_SPREAD_DB = 4.0  # patches of a rough wall differ like speckle does
+STATION_ERROR_STREAM = 1_000_003  # apart from the stations' own generators
 SECTOR_RAD = math.radians(20.0)  # half width of the sector in which a station hears the ping before
 FINEST_US = 1.0  # whole microseconds, whole millimetres: what ordinary firmware logs
 FINEST_M = 0.001
@@ -231,11 +232,12 @@ def simulate_traced(
     >>> traced.heard()
     ('post 1',)
     """
+    seed = scene.seed if seed is None else seed
     air = scene.air.temperature_c, scene.air.relative_humidity_pct, scene.air.pressure_kpa
     sound = _Air(float(sound_speed(*air)), float(absorption_db_per_m(scene.ranger.frequency_hz, *air)))
     commanded, sweep, turning = _commanded(scene.sweep)
     ranges, causes, done = [], [], len(scene.stations)
-    for number, (reported, caused) in enumerate(_stations(scene, sound, scene.seed if seed is None else seed)):
+    for number, (reported, caused) in enumerate(_stations(scene, sound, seed)):
         ranges.append(reported)
         causes += caused
         if progress is not None:
@@ -253,30 +255,42 @@ def simulate_traced(
         turning=np.tile(sense * turning, done),
         time_s=np.round(scene.sweep.ping_interval_s * np.arange(pings * done), 6),
     )
-    return Traced(_claimed(scene, readings), tuple(thing for thing, _ in causes), tuple(kind for _, kind in causes))
+    return Traced(
+        _claimed(scene, readings, seed), tuple(thing for thing, _ in causes), tuple(kind for _, kind in causes)
+    )
 
 
-def _claimed(scene: Scene, readings: Readings) -> Run:
+def _claimed_stations(scene: Scene, seed: int) -> tuple[Station, ...]:
+    """Return where the run says that the robot stood."""
+    if scene.given_stations is not None or not scene.noise.station_errors:
+        return scene.stations if scene.given_stations is None else scene.given_stations
+    off = np.random.default_rng([seed, STATION_ERROR_STREAM]).standard_normal((len(scene.stations), 3))
+    return tuple(
+        replace(
+            s,
+            x_m=s.x_m + s.position_sigma_m * float(dx),
+            y_m=s.y_m + s.position_sigma_m * float(dy),
+            heading_rad=s.heading_rad + s.heading_sigma_rad * float(turn),
+        )
+        for s, (dx, dy, turn) in zip(scene.stations, off, strict=True)
+    )
+
+
+def _claimed(scene: Scene, readings: Readings, seed: int) -> Run:
     """Return readings with what the run says of air, ranger, head, robot and stations."""
-    run = Run(
+    return Run(
         readings=readings,
-        stations=scene.stations if scene.given_stations is None else scene.given_stations,
-        air=scene.air,
-        ranger=scene.ranger,
-        head=scene.head,
-        robot=scene.robot,
+        stations=_claimed_stations(scene, seed),
+        air=scene.air if scene.given_air is None else scene.given_air,
+        ranger=scene.ranger if scene.given_ranger is None else scene.given_ranger,
+        head=scene.head if scene.given_head is None else scene.given_head,
+        robot=scene.robot if scene.given_robot is None else scene.given_robot,
         marks=scene.marks,
         targets=scene.targets,
-        name="simulated",
+        name=scene.name,
         title=scene.title,
+        assumed=scene.assumed,
     )
-    given = {
-        "air": scene.given_air,
-        "ranger": scene.given_ranger,
-        "head": scene.given_head,
-        "robot": scene.given_robot,
-    }
-    return replace(run, **{key: value for key, value in given.items() if value is not None})  # type: ignore[arg-type]
 
 
 def simulate(scene: Scene, seed: int | None = None, progress: Callable[[int, int], None] | None = None) -> Run:
