@@ -23,13 +23,14 @@ ROOMS: dict[int, str] = {
     0: "units errors arrays",
     1: "explain geometry air log_odds",
     2: "readings things scene",
-    3: "calibration grid beams echo_physics room_echoes simulate",
-    4: "toml_text run_keys csv_rows csv_rescan survey sweeps run_files scene_files kernels evidence plateaus ranger_fit",
-    5: "additive wedges first_return joint",
-    6: "mapping echo_model soundings ranger_fit object_candidates echo_board clusters",
+    3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
+    4: "toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files samples "
+    "csv_rows csv_rescan run_assembly run_files scene_files kernels evidence plateaus",
+    5: "additive wedges first_return arc_map joint",
+    6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit clusters",
     7: "objects",
     8: "truth scoring",
-    9: "palette shapes placement raster vector pictures exports",
+    9: "palette shapes placement axes legend marks raster vector pictures exports",
     10: "pipeline",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}
@@ -44,7 +45,17 @@ FORBIDDEN_NAMES = {"utils", "util", "base", "config", "helpers", "common", "misc
 MODULE_LINES = 400
 FUNCTION_LINES = 40
 LOOP_FUNCTION_LINES = 80
-LOOPS_AND_FITS = {"kernels", "joint"}  # the loops that take the time, and the fits
+LOOPS_AND_FITS = {
+    "kernels",
+    "joint",
+    "first_return",
+    "echo_board",
+    "object_fit",
+    "run_beam",
+    "ranger_fit",
+    "head_fit",
+    "soundings",
+}  # the loops that take the time, and the fits
 
 
 @cache
