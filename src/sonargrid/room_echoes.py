@@ -116,14 +116,29 @@ def passes_posts(ax: Floats, ay: Floats, bx: Floats, by: Floats, scene: Scene) -
     length2 = np.maximum(dx * dx + dy * dy, 1e-12)
     for post in scene.posts:
         radius = 0.5 * post.diameter_m
-        t = np.clip(((post.x_m - ax) * dx + (post.y_m - ay) * dy) / length2, 0.0, 1.0)
-        nx, ny = ax + t * dx - post.x_m, ay + t * dy - post.y_m
+        nearest = ((post.x_m - ax) * dx + (post.y_m - ay) * dy) / length2
         own = np.abs(np.hypot(bx - post.x_m, by - post.y_m) - radius) < 1e-6
-        inside = (np.hypot(nx, ny) < BLOCKING_SHARE * radius) & ~own
         if post.half:
-            # the flat back is among the segments; here only ways through the round side count
-            inside &= nx * np.cos(post.heading_rad) + ny * np.sin(post.heading_rad) > 1e-6
-        hit |= inside
+            hit |= ~own & _enters_round_side(post, nearest, ax, ay, dx, dy, length2)
+            continue
+        t = np.clip(nearest, 0.0, 1.0)
+        away = np.hypot(ax + t * dx - post.x_m, ay + t * dy - post.y_m)
+        hit |= (away < BLOCKING_SHARE * radius) & ~own
+    return hit
+
+
+def _enters_round_side(
+    post: ScenePost, nearest: Floats, ax: Floats, ay: Floats, dx: Floats, dy: Floats, length2: Floats
+) -> Bools:
+    """Return whether ways cross the round side of a half post; its flat back is among the segments."""
+    away2 = (ax + nearest * dx - post.x_m) ** 2 + (ay + nearest * dy - post.y_m) ** 2
+    half_chord2 = ((BLOCKING_SHARE * 0.5 * post.diameter_m) ** 2 - away2) / length2
+    hit = np.zeros(np.broadcast_shapes(ax.shape, nearest.shape), dtype=bool)
+    for sign in (-1.0, 1.0):
+        t = nearest + sign * np.sqrt(np.maximum(half_chord2, 0.0))
+        nx, ny = ax + t * dx - post.x_m, ay + t * dy - post.y_m
+        front = nx * np.cos(post.heading_rad) + ny * np.sin(post.heading_rad) > 1e-6
+        hit |= (half_chord2 > 0.0) & (t > 0.0) & (t < 1.0 - 1e-6) & front
     return hit
 
 

@@ -162,7 +162,7 @@ def parse_scene(content: bytes, file: str = "scene.toml", name: str = "scene") -
 
 
 def _check_angles(toml: TomlText, plan: SweepPlan, findings: Findings) -> None:
-    """Note a sweep whose angles no run may hold: head angles are 0 to 180 degrees, a ring's bearings have no such end."""
+    """Note a sweep whose angles no run may hold: head angles are 0 to 180 degrees, bearings of a ring are free."""
     low, high = plan.from_rad / RAD_PER_DEG, plan.to_rad / RAD_PER_DEG
     if plan.angle_column != "bearing_deg" and not (low >= -1e-9 and high <= 180.0 + 1e-9):
         words = f"head angles lie between 0 and 180, got {low:g} to {high:g}"
