@@ -205,11 +205,12 @@ class Run:
     """Everything one recording says, with where each setting came from.
 
     name : the folder's or file's name without ending; names outputs
-    origins : full key such as ``ranger.reach_m`` -> ``run.toml``, ``--reach``, ``SONARGRID_REACH`` ...; absent = default
+    origins : full key such as ``ranger.reach_m`` -> ``run.toml``, ``--reach``, ``SONARGRID_REACH``; absent = default
     assumed : full keys of sigmas that nobody stated (common-practice figures stand in)
     warnings : sentences for the user
     digest : SHA-256 of the input bytes, hex; empty for a run made in memory
     path : where it was read from; empty for a run made in memory
+    calibration_sigmas : full key -> standard deviation of a calibration's value, in the record's unit
     """
 
     readings: Readings
@@ -230,6 +231,7 @@ class Run:
     warnings: tuple[str, ...] = ()
     digest: str = ""
     path: str = ""
+    calibration_sigmas: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, slots=True)

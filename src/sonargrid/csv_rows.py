@@ -1,0 +1,339 @@
+"""The bytes of a readings CSV -> columns: the fast way, for files in which nothing is odd.
+
+A file is first tried whole with `numpy.loadtxt`, as integers where it looks so.  At anything unexpected (a quote, a
+cell that is no number, a value out of its range ...) that is thrown away, and `csv_rescan` reads the rows one by one
+and finds every fault with its line.  Values stay in the unit of their column; what they mean is not asked here.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonargrid.arrays import Floats, Ints
+from sonargrid.errors import Fault, InputFaults
+from sonargrid.readings import ANGLE_COLUMNS, DISTANCE_COLUMNS
+from sonargrid.run_keys import nearest
+from sonargrid.toml_text import BOM, decoded
+
+MAX_LINE_BYTES = 64_000
+POSE_COLUMNS = ("x_m", "y_m", "heading_deg")
+KNOWN_COLUMNS = (*ANGLE_COLUMNS, *DISTANCE_COLUMNS, "station", "sweep", "time_s", "turning", *POSE_COLUMNS)
+TEXT_COLUMNS = ("station", "turning")
+TURNING = {"up": 1, "down": -1, "": 0}
+LIMITS = {"angle_deg": (0.0, 180.0), "bearing_deg": (-360.0, 360.0), "pulse_us": (400.0, 2600.0)}
+FAR = 1e6  # largest place and heading of a moving robot; keeps sums finite
+MAX_SWEEP = 2**31 - 1
+
+Table = NDArray[Any]  # whole numbers or decimals, as the file has them
+Codes = NDArray[np.uint8]
+Texts = tuple[tuple[str, ...], Ints]  # distinct texts, and each row's index among them
+
+_DIGITS = b"0123456789,+-\r\n"
+_DECIMALS = _DIGITS + b".eE \t"
+_CONTROL = bytes(set(range(32)) - {9, 10, 13}) + b"\x7f"
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """The header row: cells as written (trimmed), its line, where the first row after it begins, in bytes and lines."""
+
+    cells: tuple[str, ...]
+    line: int
+    body_at: int
+    body_line: int
+
+    def place(self, name: str) -> int | None:
+        """Return a column's place; None where the file has no such column."""
+        return self.cells.index(name) if name in self.cells else None
+
+    @property
+    def angle_column(self) -> str:
+        """The one angle column."""
+        return next(name for name in ANGLE_COLUMNS if name in self.cells)
+
+    @property
+    def distance_column(self) -> str:
+        """The one distance column."""
+        return next(name for name in DISTANCE_COLUMNS if name in self.cells)
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The columns of a readings CSV; arrays (N,) in the order of the file, None where there is no such column.
+
+    distance : in the unit of its column; inf = nothing heard, nan = no measurement, otherwise above 0
+    station_names, station : the names that occur, and each row's index among them
+    pose : (N, 3) x_m, y_m, heading_deg of a moving robot
+    line : line number of each row; None = rows stand on consecutive lines from `first_line`
+    """
+
+    angle_column: str
+    distance_column: str
+    angle: Floats
+    distance: Floats
+    first_line: int
+    station_names: tuple[str, ...] = ()
+    station: Ints | None = None
+    sweep: Ints | None = None
+    turning: Ints | None = None
+    time_s: Floats | None = None
+    pose: Floats | None = None
+    line: Ints | None = None
+
+    def __len__(self) -> int:
+        return int(self.angle.size)
+
+    def line_of(self, row: int) -> int:
+        """Return the line number of a row counted from 0."""
+        return self.first_line + row if self.line is None else int(self.line[row])
+
+
+def check_text(content: bytes, file: str) -> None:
+    """Refuse bytes that are not UTF-8 or hold a NUL or a line over the limit.
+
+    Raises
+    ------
+    InputFaults
+        With the line of the first such place.
+    """
+    if b"\0" in content or not content.isascii():
+        decoded(content, file)
+    at, line = 0, 1
+    while at + MAX_LINE_BYTES < len(content):
+        end = content.rfind(b"\n", at, at + MAX_LINE_BYTES + 1)
+        if end < 0:
+            words = f"a line of more than {MAX_LINE_BYTES} bytes"
+            raise InputFaults([Fault(words, "is this a CSV file with one reading a line?", file, line)])
+        line += content.count(b"\n", at, end + 1)
+        at = end + 1
+
+
+def read_header(content: bytes, file: str) -> Header:
+    """Return the header row of a checked CSV.
+
+    Raises
+    ------
+    InputFaults
+        With everything that is wrong with its columns.
+    """
+    start = len(BOM) if content.startswith(BOM) else 0
+    lines = io.StringIO(content[start : start + 2 * MAX_LINE_BYTES].decode("utf-8", "ignore"), newline="")
+    reader = csv.reader(lines, strict=True)
+    line, used = 1, 0
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                lines.seek(0)
+                used = sum(len(next(lines).encode()) for _ in range(reader.line_num))
+                header = Header(tuple(cell.strip(" \t") for cell in cells), line, start + used, reader.line_num + 1)
+                faults = _header_faults(header, file)
+                if faults:
+                    raise InputFaults(faults)
+                return header
+            line = reader.line_num + 1
+    except csv.Error as problem:
+        raise InputFaults([Fault(f"header row: {problem}", "quotes go round whole cells", file, line)]) from None
+    raise InputFaults([Fault("the file is empty", "it needs a header row, such as angle_deg,range_cm", file)])
+
+
+def _header_faults(header: Header, file: str) -> list[Fault]:
+    """Return what is wrong with a header row."""
+    cells, line = header.cells, header.line
+    faults: list[Fault] = []
+
+    def say(message: str, hint: str, column: str | None = None) -> None:
+        faults.append(Fault(message, hint, file, line, column))
+
+    for name in dict.fromkeys(cells):
+        if name and cells.count(name) > 1:
+            say(f"{cells.count(name)} columns have this name", "each column may stand there once", name)
+    groups = (("angle", ANGLE_COLUMNS), ("distance", DISTANCE_COLUMNS))
+    for what, names in groups:
+        found = [name for name in names if name in cells]
+        if len(found) > 1:
+            say(f"{len(found)} {what} columns: {', '.join(found)}", "keep exactly one of them", found[1])
+        if not found:
+            say(f"no {what} column among: {_listed(cells)}", _missing_hint(cells, names))
+    poses = [name for name in POSE_COLUMNS if name in cells]
+    if 0 < len(poses) < 3:
+        left_out = ", ".join(name for name in POSE_COLUMNS if name not in cells)
+        say(f"only a part of a pose: {', '.join(poses)}", f"a moving robot needs {left_out} too", poses[0])
+    if poses and "station" in cells:
+        say("both `station` and a pose on every row", "parked robots need station, moving ones the pose", "station")
+    return faults
+
+
+def _listed(cells: Sequence[str]) -> str:
+    text = ", ".join(repr(cell) for cell in cells)
+    return text if len(text) <= 100 else text[:97] + "..."
+
+
+def _missing_hint(cells: Sequence[str], names: Sequence[str]) -> str:
+    """Return what would mend a header without any of `names`."""
+    text = ",".join(cells)
+    if ";" in text or "\t" in text:
+        return "cells are separated by commas, not by semicolons or tabs; decimals are written 0.5"
+    if cells and all(cell.strip(" +-.0123456789eE") == "" for cell in cells):
+        return "the first row must name the columns, such as angle_deg,range_cm"
+    for cell in cells:
+        close = nearest(cell.lower().replace(" ", "_"), tuple(names)) if cell not in KNOWN_COLUMNS else None
+        if close is not None:
+            return f"did you mean {close} where the header says {cell!r}?"
+    return f"name one column {', '.join(names[:-1])} or {names[-1]}"
+
+
+def fast_rows(content: bytes, header: Header, no_echo_at: Sequence[float], path: str | None) -> Rows | None:
+    """Return a checked CSV's columns if nothing in it is odd; None = read it row by row.
+
+    path : a plain file with the very same content, which loadtxt reads faster than memory; None = there is none
+    """
+    body = content[header.body_at :]
+    odd = not content.isascii() or b'"' in content or body.translate(None, _CONTROL) != body
+    if odd or not body.strip() or body.count(b"\r") != body.count(b"\r\n"):
+        return None
+    ours = [name for name in header.cells if name in KNOWN_COLUMNS]
+    if len(ours) == len(header.cells) and not any(name in TEXT_COLUMNS for name in ours):
+        table = _all_numbers(body, header, path)
+        texts: dict[str, Texts] = {}
+    else:
+        table, texts = _some_numbers(body, header, path)
+    if table is None:
+        return None
+    columns = dict(zip((name for name in ours if name not in TEXT_COLUMNS), table.T, strict=True))
+    return _checked(columns, texts, header, no_echo_at, body)
+
+
+def _load(source: str | io.StringIO, dtype: type, **more: Any) -> Table | None:
+    try:
+        return np.asarray(np.loadtxt(source, dtype=dtype, delimiter=",", comments=None, ndmin=2, **more))
+    except (ValueError, OverflowError, OSError):
+        return None
+
+
+def _all_numbers(body: bytes, header: Header, path: str | None) -> Table | None:
+    """Return (N, columns) of a body with numbers only, an empty cell read as inf; None if it holds more."""
+    skip = header.body_line - 1
+    if not body.translate(None, _DIGITS) and not _has_empty(body):
+        source, skip = (path, skip) if path else (io.StringIO(body.decode("ascii")), 0)
+        whole = _load(source, np.int64, skiprows=skip)
+        if whole is not None:
+            return whole
+    if body.translate(None, _DECIMALS + b"infaINFA"):
+        return None
+    if _has_empty(body):
+        body, path = _filled(body), None
+    source, skip = (path, header.body_line - 1) if path else (io.StringIO(body.decode("ascii")), 0)
+    return _load(source, np.float64, skiprows=skip)
+
+
+def _has_empty(body: bytes) -> bool:
+    edges = (b",,", b",\n", b",\r", b"\n,")
+    return any(edge in body for edge in edges) or body[:1] == b"," or body[-1:] == b","
+
+
+def _filled(body: bytes) -> bytes:
+    """Return a body with `inf` in every empty cell."""
+    body = body.replace(b",\r\n", b",inf\r\n").replace(b",\n", b",inf\n").replace(b"\n,", b"\ninf,")
+    body = (b"inf" if body[:1] == b"," else b"") + body + (b"inf" if body[-1:] == b"," else b"")
+    return body.replace(b",,", b",inf,").replace(b",,", b",inf,")
+
+
+def _some_numbers(body: bytes, header: Header, path: str | None) -> tuple[Table | None, dict[str, Texts]]:
+    """Return (numbers, texts) of a body with texts or unknown columns among its cells; (None, {}) if it is odd."""
+    columns = len(header.cells)
+    codes = np.frombuffer(body if body.endswith(b"\n") else body + b"\n", dtype=np.uint8)
+    ends = np.flatnonzero(codes == 10)
+    commas = np.flatnonzero(codes == 44)
+    if commas.size != ends.size * (columns - 1):
+        return None, {}
+    edges = np.column_stack((np.concatenate(([-1], ends[:-1])), commas.reshape(ends.size, columns - 1), ends))
+    if bool(np.any(edges[:, 1:] <= edges[:, :-1])):
+        return None, {}  # one row has more cells than another
+    texts: dict[str, Texts] = {}
+    for place, name in enumerate(header.cells):
+        if name in TEXT_COLUMNS:
+            found = _texts(codes, edges[:, place] + 1, edges[:, place + 1])
+            if found is None:
+                return None, {}
+            texts[name] = found
+    numeric = [i for i, name in enumerate(header.cells) if name in KNOWN_COLUMNS and name not in TEXT_COLUMNS]
+    first = body[: int(ends[0])].split(b",")
+    whole = all(first[i].strip().isdigit() for i in numeric)
+    for dtype in (np.int64, np.float64) if whole else (np.float64,):
+        source, skip = (path, header.body_line - 1) if path else (io.StringIO(body.decode("ascii")), 0)
+        table = _load(source, dtype, skiprows=skip, usecols=numeric)
+        if table is not None and table.shape[0] == ends.size:
+            return table, texts
+    return None, {}
+
+
+def _texts(codes: Codes, starts: Ints, ends: Ints) -> Texts | None:
+    """Return (distinct texts, index of each row's text) of one column; None if its cells are very long."""
+    longest = int((ends - starts).max())
+    if longest > 80:
+        return None
+    at = starts[:, None] + np.arange(max(longest, 1))
+    cells = np.where(at < ends[:, None], codes[np.minimum(at, codes.size - 1)], 0)
+    changes = np.flatnonzero(np.concatenate(([True], np.any(cells[1:] != cells[:-1], axis=1))))
+    numbers: dict[str, int] = {}
+    heads = [cells[row].tobytes().rstrip(b"\0").decode("ascii").strip(" \t\r") for row in changes]
+    index = np.array([numbers.setdefault(text, len(numbers)) for text in heads], dtype=np.int32)
+    return tuple(numbers), np.repeat(index, np.diff(np.concatenate((changes, [starts.size]))))
+
+
+def _checked(
+    columns: dict[str, Table], texts: dict[str, Texts], header: Header, no_echo_at: Sequence[float], body: bytes
+) -> Rows | None:
+    """Return the columns as `Rows` if every value lies where it must; None if any does not."""
+    angle = columns[header.angle_column].astype(np.float64)
+    low, high = LIMITS[header.angle_column]
+    distance = columns[header.distance_column].astype(np.float64)
+    for value in no_echo_at:
+        distance[distance == value] = np.inf
+    if not (angle.min() >= low and angle.max() <= high) or bool(np.any(distance <= 0.0)):
+        return None
+    sweep = columns.get("sweep")
+    if sweep is not None and not (np.all(np.rint(sweep) == sweep) and np.all(np.abs(sweep) <= MAX_SWEEP)):
+        return None
+    pose = np.column_stack([columns[name] for name in POSE_COLUMNS]) if "x_m" in columns else None
+    if pose is not None and not bool(np.all(np.abs(pose) <= FAR)):
+        return None
+    time_s = columns.get("time_s")
+    if time_s is not None and not bool(np.all(np.isfinite(time_s))):
+        return None
+    turning = texts.get("turning")
+    if turning is not None and not set(turning[0]) <= set(TURNING):
+        return None
+    stations = texts.get("station")
+    line = _lines(body, angle.size, header.body_line)
+    if line is not None and line.size != angle.size:
+        return None
+    return Rows(
+        angle_column=header.angle_column,
+        distance_column=header.distance_column,
+        angle=angle,
+        distance=distance,
+        first_line=header.body_line,
+        station_names=() if stations is None else stations[0],
+        station=None if stations is None else stations[1],
+        sweep=None if sweep is None else sweep.astype(np.int32),
+        turning=None if turning is None else np.array([TURNING[t] for t in turning[0]], np.int32)[turning[1]],
+        time_s=None if time_s is None else time_s.astype(np.float64),
+        pose=None if pose is None else pose.astype(np.float64),
+        line=line,
+    )
+
+
+def _lines(body: bytes, count: int, first: int) -> Ints | None:
+    """Return the line of each row where blank lines stand between them; None where there are none."""
+    if body.count(b"\n") + (not body.endswith(b"\n")) == count:
+        return None
+    rows = body.split(b"\n")
+    return np.array([first + i for i, row in enumerate(rows) if row.strip(b"\r")], dtype=np.int32)
