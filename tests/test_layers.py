@@ -25,12 +25,12 @@ ROOMS: dict[int, str] = {
     2: "readings things scene",
     3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
     4: "toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files samples "
-    "csv_rows csv_rescan run_assembly run_files scene_files kernels evidence plateaus",
+    "csv_rows csv_rescan run_assembly run_files scene_files kernels polar evidence plateaus",
     5: "additive wedges first_return arc_map joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit clusters",
     7: "objects",
     8: "truth scoring",
-    9: "palette shapes placement axes legend marks raster vector pictures exports",
+    9: "palette shapes placement axes marks legend raster vector pictures exports",
     10: "pipeline",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}
@@ -47,6 +47,7 @@ FUNCTION_LINES = 40
 LOOP_FUNCTION_LINES = 80
 LOOPS_AND_FITS = {
     "kernels",
+    "polar",
     "joint",
     "first_return",
     "echo_board",
