@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,9 @@ def test_a_page_fits_the_screen(topic: str) -> None:
     assert first.startswith("# ")
     assert len(rest) >= 40, "a page that says so little is no page"
     assert [line for line in text.splitlines() if len(line) > SCREEN] == []
+    # a terminal sets code in by one column on each side
+    code = "".join(re.findall(r"^```.*?^```", text, flags=re.DOTALL | re.MULTILINE))
+    assert [line for line in code.splitlines() if len(line) > SCREEN - 2] == []
     assert text.endswith("\n")
     assert text.count("```") % 2 == 0
 

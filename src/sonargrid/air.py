@@ -165,28 +165,6 @@ def sound_speed_iso(temperature_c: Numbers) -> Floats:
     return np.asarray(_ISO_REFERENCE_SPEED_M_S * np.sqrt(kelvin / _ISO_REFERENCE_K))
 
 
-def sound_speed_slope(
-    temperature_c: Numbers, relative_humidity_pct: Numbers = 50.0, pressure_kpa: Numbers = STANDARD_PRESSURE_KPA
-) -> Floats:
-    """Return how much the speed of sound grows per kelvin [m/s per K], for errors that a wrong temperature makes.
-
-    Raises
-    ------
-    ValueError
-        As `sound_speed`.
-
-    Examples
-    --------
-    >>> round(float(sound_speed_slope(20.0, 0.0)), 3)
-    0.584
-    """
-    step = 0.01  # K; the polynomial is so flat that a central difference is good to 1e-8
-    t = np.asarray(temperature_c, dtype=np.float64)
-    above = sound_speed(t + step, relative_humidity_pct, pressure_kpa)
-    below = sound_speed(t - step, relative_humidity_pct, pressure_kpa)
-    return np.asarray((above - below) / (2.0 * step))
-
-
 def relaxation_frequencies(
     temperature_c: Numbers, relative_humidity_pct: Numbers, pressure_kpa: Numbers = STANDARD_PRESSURE_KPA
 ) -> tuple[Floats, Floats]:
