@@ -35,11 +35,13 @@ class Block:
 
     draw : takes the upper-left corner [px]
     lead : rows left empty above it, unless it starts a column
+    whole : rows that had better stay in one column, from this block on; 0 = its own
     """
 
     rows: int
     draw: Callable[[float, float], tuple[Mark, ...]]
     lead: int = 0
+    whole: int = 0
 
 
 def _entry(words: str, theme: Theme, sample: Callable[[float, float], Sequence[Mark]]) -> Block:
@@ -123,7 +125,9 @@ def mark_blocks(
     """Return one row for each sort of mark that the map has."""
     blocks = []
     if stations:
-        blocks.append(_entry("station, facing this way", theme, lambda x, y: station_mark(x - 10, y, 0.0, theme).strokes))
+        blocks.append(
+            _entry("station, facing this way", theme, lambda x, y: station_mark(x - 10, y, 0.0, theme).strokes)
+        )
     if path:
         way = lambda x, y: cased(straight((x - 22, y), (x + 22, y)), theme.station, 2.5, theme.halo)  # noqa: E731
         blocks.append(_entry("the robot's way", theme, way))
@@ -172,16 +176,16 @@ def _cells(texts: Sequence[str], theme: Theme, colour: str) -> Callable[[float, 
     return draw
 
 
-def _sigma_text(thing: Object) -> str:
+def _give_or_take(thing: Object, decimals: int) -> str:
     if not (math.isfinite(thing.x_sigma_m) and math.isfinite(thing.y_sigma_m)):
         return ""
-    return f"{math.hypot(thing.x_sigma_m, thing.y_sigma_m):.2f}"
+    return f"{math.hypot(thing.x_sigma_m, thing.y_sigma_m):.{decimals}f}"
 
 
-def thing_blocks(things: Sequence[Object], theme: Theme, rows: int) -> list[Block]:
+def thing_blocks(things: Sequence[Object], theme: Theme, rows: int, decimals: int) -> list[Block]:
     """Return the list of things in at most so many rows; what does not fit is counted in the last one.
 
-    The head and the first row stay together.
+    The head and the first row stay together; places have so many decimals [m].
     """
     if not things or rows < 5:
         return []
@@ -189,10 +193,16 @@ def thing_blocks(things: Sequence[Object], theme: Theme, rows: int) -> list[Bloc
     head = _cells(("", "thing", "x [m]", "y [m]", "± [m]"), theme, theme.muted)
     lines = []
     for number, thing in enumerate(things[:shown], start=1):
-        cells = (str(number), thing.kind, f"{thing.x_m:.2f}", f"{thing.y_m:.2f}", _sigma_text(thing))
+        # adding 0.0 after rounding keeps "-0.00" out
+        x, y = (f"{round(value, decimals) + 0.0:.{decimals}f}" for value in (thing.x_m, thing.y_m))
+        cells = (str(number), thing.kind, x, y, _give_or_take(thing, decimals))
         lines.append(_cells(cells, theme, theme.ink))
     first = lines[0]
-    blocks = [Block(2, lambda x, y: (*head(x, y), *first(x, y + ROW_PX)), lead=1)]
+    blocks = [
+        Block(
+            2, lambda x, y: (*head(x, y), *first(x, y + ROW_PX)), lead=1, whole=len(lines) + 1 + (shown < len(things))
+        )
+    ]
     blocks += [Block(1, line) for line in lines[1:]]
     if shown < len(things):
         rest = _cells(("", f"and {len(things) - shown} more in objects.csv", "", "", ""), theme, theme.muted)
@@ -214,7 +224,8 @@ def _settled(blocks: Sequence[Block], rows: int) -> list[tuple[int, int, Block]]
     places = []
     for block in blocks:
         lead = block.lead if row else 0
-        if row and row + lead + block.rows > rows:
+        wanted = block.whole if block.rows < block.whole <= rows else block.rows
+        if row and row + lead + wanted > rows:
             column, row, lead = column + 1, 0, 0
         places.append((column, row + lead, block))
         row += lead + block.rows

@@ -72,8 +72,8 @@ def path_marks(places: Floats, headings_rad: Sequence[float], theme: Theme) -> t
         if since >= PATH_BAR_PX:
             since = 0.0
             c, s = math.cos(headings_rad[index]), math.sin(headings_rad[index])
-            strokes += cased(straight((x, y), (x + 13.0 * c, y - 13.0 * s)), theme.station, 3.5, theme.halo)
-            strokes.append(Stroke(circle(x, y, 4.0, 24), fill=theme.station, closed=True))
+            strokes.append(Stroke(straight((x, y), (x + 13.0 * c, y - 13.0 * s)), theme.station, 5.0))
+            strokes.append(Stroke(circle(x, y, 4.5, 24), fill=theme.station, closed=True))
     return tuple(strokes)
 
 
@@ -95,7 +95,7 @@ def ellipse_95(thing: Object, view: View, steps: int = 72) -> Floats | None:
 
 
 def axis_of(thing: Object, stations: Sequence[Station], robot: Robot) -> tuple[float, float] | None:
-    """Return the servo axis (x, y) that a thing's `nearest_m` and `bearing_rad` count from [m]; None if no station fits.
+    """Return the servo axis (x, y) that a thing's `nearest_m` and `bearing_rad` count from [m]; None without one.
 
     The record keeps distance and bearing, not the station: it is the one from which the bearing meets the centre best.
     """
@@ -106,9 +106,7 @@ def axis_of(thing: Object, stations: Sequence[Station], robot: Robot) -> tuple[f
     for station in stations:
         x, y = (
             float(part)
-            for part in to_floor(
-                station.x_m, station.y_m, station.heading_rad, robot.head_ahead_m, robot.head_left_m
-            )
+            for part in to_floor(station.x_m, station.y_m, station.heading_rad, robot.head_ahead_m, robot.head_left_m)
         )
         dx, dy = thing.x_m - x, thing.y_m - y
         along, across = c * dx + s * dy, abs(c * dy - s * dx)
@@ -219,7 +217,10 @@ def thing_mark(
     ellipse = None if thing.kind == "wall" else ellipse_95(thing, view)
     if ellipse is not None:
         colour = theme.thing if thing.counted else theme.wall
-        inside, halo = Stroke(ellipse, fill=colour, closed=True, opacity=0.18), Stroke(ellipse, theme.halo, 3.6, closed=True)
+        inside, halo = (
+            Stroke(ellipse, fill=colour, closed=True, opacity=0.18),
+            Stroke(ellipse, theme.halo, 3.6, closed=True),
+        )
         strokes = [inside, halo, Stroke(ellipse, colour, 1.6, closed=True), *strokes]
         centre = np.array([x, y])
         outline = np.concatenate([outline, ellipse[::4], centre + 0.5 * (ellipse[::8] - centre)])

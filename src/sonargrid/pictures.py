@@ -44,6 +44,7 @@ LEFT_PX, RIGHT_PX, TOP_PX, AXIS_PX, FOOT_PX = 104, 36, 30, 84, 50
 MANY_STATIONS = 40  # more are drawn as a way, not one by one
 REACH_STATIONS = 4  # reach is drawn for so many stations at most: more arcs say nothing
 LONGEST_NAME_PX = 170.0
+FINE_PX_PER_M = 900.0  # from here on places are listed to the millimetre
 LIST_ROWS = 44  # of the legend below a wide map, all columns together
 CAUTION = "A slice at the height of the beam: low, soft or slanting things may be missed. No safety function."
 
@@ -161,8 +162,8 @@ def map_figure(content: MapContent, theme: str = "light", long_side_px: int = LO
     wide = LEFT_PX + size[0] + RIGHT_PX + (COLUMN_PX + GAP_PX if beside else 0)
     blocks, rows = _legend(content, view, look, beside)
     right, bottom = view.box[2], view.box[3]
-    at = (right + GAP_PX, view.box[1]) if beside else (LEFT_PX, bottom + AXIS_PX + 10)
-    end = max(bottom + AXIS_PX, at[1] + rows * ROW_PX) if beside else at[1] + rows * ROW_PX
+    x, y = (right + GAP_PX, view.box[1]) if beside else (LEFT_PX, bottom + AXIS_PX + 10)
+    end = max(bottom + AXIS_PX, y + rows * ROW_PX) if beside else y + rows * ROW_PX
     fitting = shortened(title, TITLE_PX, wide - LEFT_PX - RIGHT_PX)
     heading = title_marks(
         fitting, shortened(subtitle, TEXT_PX, wide - LEFT_PX - RIGHT_PX), LEFT_PX - 2, TOP_PX - 8, look, TITLE_PX
@@ -170,7 +171,7 @@ def map_figure(content: MapContent, theme: str = "light", long_side_px: int = LO
     foot = Words(_foot(content, view, wide), LEFT_PX - 2, end + FOOT_PX - 16, SMALL_PX, look.muted)
     frame_layers = (
         Layer("axes", axes(view, look)),
-        Layer("legend", set_blocks(blocks, *at, rows)),
+        Layer("legend", set_blocks(blocks, x, y, rows)),
         Layer("heading", (*heading, foot)),
     )
     return Figure(
@@ -211,12 +212,13 @@ def _legend(content: MapContent, view: View, look: Theme, beside: bool) -> tuple
     stations = any(view.shows(station.x_m, station.y_m) for station in content.stations)
     blocks += mark_blocks(content.things, look, stations and not way, stations and way, reach, arcs)
     used = sum(block.rows for block in blocks)
+    decimals = 2 if view.px_per_m < FINE_PX_PER_M else 3
     tall = int((view.box[3] - view.box[1] + AXIS_PX) // ROW_PX)
     if beside:
-        blocks += thing_blocks(content.things if content.listing else (), look, tall - used)
+        blocks += thing_blocks(content.things if content.listing else (), look, tall - used, decimals)
         return blocks, sum(block.lead + block.rows for block in blocks)
     columns = max(1, int((view.box[2] - view.box[0] + GAP_PX) // (COLUMN_PX + GAP_PX)))
-    blocks += thing_blocks(content.things if content.listing else (), look, max(8, LIST_ROWS - used))
+    blocks += thing_blocks(content.things if content.listing else (), look, max(8, LIST_ROWS - used), decimals)
     return blocks, column_rows(blocks, columns)
 
 
@@ -284,12 +286,16 @@ def _station_marks(content: MapContent, view: View, look: Theme) -> list[tuple[S
     shown = content.stations
     if _is_way(content):
         shown = (content.stations[0], content.stations[-1])
-        shown = tuple(Station(name, s.x_m, s.y_m, s.heading_rad) for name, s in zip(("start", "end"), shown, strict=True))
+        shown = tuple(
+            Station(name, s.x_m, s.y_m, s.heading_rad) for name, s in zip(("start", "end"), shown, strict=True)
+        )
     drawn = []
     for station in shown:
         if view.shows(station.x_m, station.y_m):
             x, y = view.place(station.x_m, station.y_m)
-            drawn.append((station, station_mark(float(x), float(y), station.heading_rad, look, f"station {station.name}")))
+            drawn.append(
+                (station, station_mark(float(x), float(y), station.heading_rad, look, f"station {station.name}"))
+            )
     return drawn
 
 

@@ -65,7 +65,7 @@ class Raster:
     @property
     def enlarged(self) -> bool:
         """True where a cell is at least three pixels wide, so that its edges are to be kept sharp."""
-        return (self.box[2] - self.box[0]) >= 3.0 * self.cells.shape[1]
+        return bool((self.box[2] - self.box[0]) >= 3.0 * self.cells.shape[1])
 
 
 Mark = Stroke | Words | Raster
