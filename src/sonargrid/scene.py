@@ -244,6 +244,7 @@ class Scene:
     targets: tuple[Target, ...] = ()
     seed: int = 0
     title: str = ""
+    notes: str = ""
     name: str = "simulated"
     assumed: tuple[str, ...] = ()
 

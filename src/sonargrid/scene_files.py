@@ -137,7 +137,7 @@ def parse_scene(content: bytes, file: str = "scene.toml", name: str = "scene") -
     toml = read_toml(content, file)
     findings = Findings()
     _check_top(toml, findings)
-    values: dict[str, Any] = {"name": name, "title": str(toml.data.get("title", ""))}
+    values: dict[str, Any] = {"name": name, **{key: str(toml.data.get(key, "")) for key in ("title", "notes")}}
     values["seed"] = _seed(toml, findings)
     assumed: list[str] = []
     for section in TRUTHS:
@@ -148,13 +148,13 @@ def parse_scene(content: bytes, file: str = "scene.toml", name: str = "scene") -
     stations, unstated = read_stations(toml, values["marks"], findings)
     values["targets"], untold = read_targets(toml, findings)
     values["stations"] = stations or (Station("A"),)
-    values["assumed"] = (*assumed, *unstated, *untold)
     values |= {f"{kind}s" if kind != "box" else "boxes": _things(toml, kind, findings) for kind in _THINGS}
     for section, record in (("sweep", SweepPlan), ("noise", Noise)):
         own = _own_values(toml, (section,), section, section, findings)
         values[section] = _made(toml, (section,), record, own, findings)
     _check_angles(toml, values["sweep"], findings)
     values |= _given(toml, values, findings)
+    values["assumed"] = (*assumed, *_unstated_stations(toml, unstated), *untold)
     _keep_stations_out(toml, values, findings)
     if findings.faults:
         raise InputFaults(findings.faults)
@@ -276,6 +276,18 @@ def _unstated(toml: TomlText, section: str) -> list[str]:
     said = [tables.get(section, {}) for tables in (toml.data, given if isinstance(given, dict) else {})]
     keys = [key for key in KEYS if key.section == section and key.sigma]
     return [key.full for key in keys if not any(isinstance(table, dict) and key.name in table for table in said)]
+
+
+def _unstated_stations(toml: TomlText, unstated: tuple[str, ...]) -> list[str]:
+    """Return the full keys of station sigmas that the run does not state; what [given] says of a station counts."""
+    given = toml.data.get("given", {})
+    claimed = given.get("station", []) if isinstance(given, dict) else []
+    tables = (
+        {table.get("name"): table for table in claimed if isinstance(table, dict)} if isinstance(claimed, list) else {}
+    )
+    return [
+        key for key in unstated if key.rpartition(".")[2] not in tables.get(key.split(".", 1)[1].rpartition(".")[0], {})
+    ]
 
 
 def _given(toml: TomlText, truth: Values, findings: Findings) -> Values:

@@ -289,6 +289,7 @@ def _claimed(scene: Scene, readings: Readings, seed: int) -> Run:
         targets=scene.targets,
         name=scene.name,
         title=scene.title,
+        notes=scene.notes,
         assumed=scene.assumed,
     )
 
