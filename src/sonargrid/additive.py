@@ -11,7 +11,8 @@ from sonargrid.arrays import Floats
 from sonargrid.beams import BeamModel, SpreadBeam
 from sonargrid.evidence import MapSettings
 from sonargrid.grid import EVIDENCE_HOLD, EVIDENCE_STEP, GridFrame, LogOddsGrid
-from sonargrid.kernels import STEPS_PER_SIGMA, StationPings, Window, polar_station, ray_station
+from sonargrid.kernels import STEPS_PER_SIGMA, StationPings, Window, ray_station
+from sonargrid.polar import polar_station
 from sonargrid.readings import Pings
 
 POLAR_READINGS = 40  # fewer readings at a pose are cheaper ray by ray; benchmarks/bench_mapping.py
@@ -55,7 +56,7 @@ def station_window(one: StationPings, beam: BeamModel, frame: GridFrame, range_s
     if isinstance(beam, SpreadBeam) and _polar_serves(one, beam, step_m):
         window = polar_station(frame, one, beam, step_m)
     else:
-        window = ray_station(frame, one, beam, step_m)
+        window = ray_station(frame, one, beam)
     if window is None:
         return None
     rounded = np.rint(window.evidence / EVIDENCE_STEP) * EVIDENCE_STEP
@@ -82,9 +83,11 @@ def additive_grid(
     """
     total = np.zeros(frame.shape)
     touched = np.zeros(frame.shape, dtype=np.int64)
-    usable = np.flatnonzero(~pings.void)
-    order = usable[np.argsort(pings.rays.station[pings.ray[usable]], kind="stable")]
-    station = pings.rays.station[pings.ray[order]]
+    order = np.flatnonzero(~pings.void)
+    station = pings.station[order]
+    if bool(np.any(station[1:] < station[:-1])):
+        by_station = np.argsort(station, kind="stable")
+        order, station = order[by_station], station[by_station]
     starts = np.flatnonzero(np.r_[True, np.diff(station) != 0]) if order.size else np.zeros(0, dtype=int)
     for start, end in zip(starts, [*starts[1:], order.size], strict=True):
         one = _chosen(pings, order[start:end], weights, settings)

@@ -158,7 +158,7 @@ class SpreadBeam:
         if self.name == "cone":
             return np.where(np.abs(off) <= half + SLACK, 1.0, 0.0)
         if self.name == "piston":
-            return self.gain_of(np.abs(off), half)
+            return np.minimum(self.gain_of(np.abs(off), half), 1.0)  # on the axis the quotient may round past 1
         return soft_edge(off, half)
 
 

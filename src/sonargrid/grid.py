@@ -210,7 +210,7 @@ class LogOddsGrid:
         """Return the grid as a compressed NPZ file; the same grid always gives the same bytes."""
         arrays: dict[str, np.ndarray] = {
             "log_odds": self.log_odds,
-            "cell_m": np.float64(self.frame.cell_m) + np.zeros(()),
+            "cell_m": np.array(self.frame.cell_m),
             "corner_m": np.array(self.corner_m),
             "corner_cells": np.array(self.frame.corner_cells, dtype=np.int64),
             "touched": self.touched,
@@ -221,7 +221,8 @@ class LogOddsGrid:
         with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
             for name, values in arrays.items():
                 one = io.BytesIO()
-                np.lib.format.write_array(one, np.ascontiguousarray(values), allow_pickle=False)
+                # asarray keeps cell_m and meta single values; ascontiguousarray would make rows of one of them
+                np.lib.format.write_array(one, np.asarray(values, order="C"), allow_pickle=False)
                 # a fixed date: no clock time goes into the file
                 archive.writestr(
                     zipfile.ZipInfo(f"{name}.npy", (1980, 1, 1, 0, 0, 0)), one.getvalue(), zipfile.ZIP_DEFLATED
@@ -250,7 +251,8 @@ class LogOddsGrid:
             If the file cannot be read or is no grid.
         """
         try:
-            with np.load(path, allow_pickle=False) as kept:
+            # opened here, so that a broken file is closed again
+            with open(path, "rb") as file, np.load(file, allow_pickle=False) as kept:
                 arrays = {name: kept[name] for name in kept.files}
             cell = float(arrays.pop("cell_m"))
             corner_m, log_odds = arrays.pop("corner_m"), arrays.pop("log_odds")
@@ -262,7 +264,7 @@ class LogOddsGrid:
         except OSError as problem:
             words = problem.strerror or "cannot be read"
             raise SonargridError(words[:1].lower() + words[1:], file=os.fspath(path)) from None
-        except (KeyError, ValueError, TypeError, zipfile.BadZipFile) as problem:
+        except (KeyError, ValueError, TypeError, AttributeError, EOFError, zipfile.BadZipFile) as problem:
             raise SonargridError(
                 f"is no grid of sonargrid ({problem})", hint="give the grid.npz that map wrote", file=os.fspath(path)
             ) from None
