@@ -1,0 +1,262 @@
+"""What a post, a wall or a corner should sound like from a place: range, angle off the axis and loudness of its echo.
+
+Physics that the object fit assumes (levels in dB relative to a smooth wall square on at 1 m):
+
+    wall   -20 log r from the foot of the perpendicular, fading within a Fresnel zone of its ends
+    rough  a wall that scatters everywhere: the nearest patch that the beam still lights
+    post   the wall's level + 10 log(a / (a + r)), a its radius, r to its near face
+    corner the wall's level - 1 dB, at the corner's range
+
+An echo is heard when level + two-way directivity - threshold + half of the spreading is above 0, softly.  The
+directivity starts from a piston's main lobe, stretched on the left and on the right by the run's own beam.
+Floor axes [m], bearings [rad].  How echoes hide each other is `echo_board`'s business.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from scipy.special import expit, j1
+
+from sonargrid.arrays import Floats, Ints, frozen
+
+WAVELENGTH_M = 0.00858  # 40 kHz at 20 degC
+LOBE_DB = -42.0  # side lobes are taken as a plateau this far down, gently falling: real beams have no clean nulls
+LOGISTIC = 1.7  # logistic curve that resembles a normal one; textbook constant
+FULL_MARGIN_DB = 20.0  # an echo this far above the threshold triggers at once
+TAIL_DOF = 5.0  # freedom of the t density of ranges: tails well above a normal one's
+TAIL_NORM = math.gamma(3.0) / (math.sqrt(TAIL_DOF * math.pi) * math.gamma(2.5))
+CORNER_DB = -1.0
+EDGE_FADE_DB = 6.0
+KINDS = ("post", "corner", "wall", "rough")
+
+
+@dataclass(frozen=True, slots=True)
+class Beam:
+    """The run's beam, as the fit sees it.
+
+    threshold_db : level at 1 m that is just heard
+    size_m : radius of the piston whose main lobe this resembles
+    lopsided : log of how much wider the left half is than the right one
+    soft_db : how gradually detection falls off
+    slope_db_m : loss with range beyond the physics
+    late_m : how much later the weakest echo triggers
+    sigma_m, sigma_share : noise of one range: fixed, and per metre
+    stray, missed : share of echoes from nothing, of pings that miss everything
+    slip, slip_m : share of echoes one period late, and how far that is
+    """
+
+    threshold_db: float = -26.0
+    size_m: float = 0.0078
+    lopsided: float = 0.0
+    soft_db: float = 2.8
+    slope_db_m: float = 0.0
+    late_m: float = 0.007
+    sigma_m: float = 0.0035
+    sigma_share: float = 0.0055
+    stray: float = 0.02
+    missed: float = 0.04
+    slip: float = 0.06
+    slip_m: float = 0.0043
+    absorption_db_m: float = 1.3
+    wavelength_m: float = WAVELENGTH_M
+
+
+@dataclass(frozen=True, slots=True)
+class Soundings:
+    """Pings packed for the fit: M rays, H echoes (repeats of nearly one range put together), S places.
+
+    station, x_m, y_m, bearing_rad : (M,) of each ray; station counts only stations with readings
+    place_m : (S, 2) servo axis of each station, from which things hide each other
+    ray, range_m, weight : (H,) echoes, weight in effective pings; count : (H,) raw pings
+    silence : (M,) effective silent pings
+    pings : (M,) raw pings of each ray
+    """
+
+    station: Ints
+    x_m: Floats
+    y_m: Floats
+    bearing_rad: Floats
+    place_m: Floats
+    ray: Ints
+    range_m: Floats
+    weight: Floats
+    count: Floats
+    silence: Floats
+    pings: Floats
+    reach_m: float
+    step_rad: float
+
+    def __post_init__(self) -> None:
+        for name in ("x_m", "y_m", "bearing_rad", "place_m", "range_m", "weight", "count", "silence", "pings"):
+            object.__setattr__(self, name, frozen(getattr(self, name)))
+        for name in ("station", "ray"):
+            object.__setattr__(self, name, frozen(getattr(self, name), np.int64))
+
+
+@dataclass(frozen=True, slots=True)
+class Echoes:
+    """Echoes of K versions of one thing at M rays: range [m], angle off the axis [rad], margin [dB], and the point
+    (K, S) that answers to each station; margin -inf = cannot answer."""
+
+    range_m: Floats
+    off_rad: Floats
+    margin_db: Floats
+    x_m: Floats
+    y_m: Floats
+
+
+@cache
+def _lobe() -> tuple[Floats, Floats]:
+    """Return k a sin(theta) and the two-way level there [dB]: a piston's main lobe, then the plateau of side lobes."""
+    u = np.linspace(0.0, 12.0, 2401)
+    x = np.maximum(u, 1e-9)
+    level = 40.0 * np.log10(np.maximum(np.abs(2.0 * j1(x) / x), 1e-9))
+    null = int(np.argmax(u > 3.8))
+    level[null:] = -200.0
+    floor = LOBE_DB - 6.0 * np.maximum(0.0, u - 3.4)
+    return u, np.maximum(level, floor)
+
+
+def directivity_db(off_rad: Floats, beam: Beam) -> Floats:
+    """Return the beam's two-way level at angles off its axis (counter-clockwise) [dB, 0 on the axis], any shape.
+
+    >>> round(float(directivity_db(np.array([np.radians(20.0)]), Beam())[0]), 1)
+    -9.1
+    """
+    u, level = _lobe()
+    stretch = np.where(off_rad > 0.0, math.exp(-0.5 * beam.lopsided), math.exp(0.5 * beam.lopsided))
+    off = np.minimum(np.abs(off_rad) * stretch, 0.5 * math.pi)
+    # beyond 90 degrees nothing is heard: sin would turn back
+    k_a = 2.0 * math.pi / beam.wavelength_m * beam.size_m
+    return np.asarray(np.interp(k_a * np.sin(off), u, level) - 60.0 * (np.abs(off_rad) > 1.75))
+
+
+def half_beam_rad(range_m: Floats, beam: Beam, left: bool, radius_m: float = 0.025) -> Floats:
+    """Return the angle off the axis at which half of the pings hear a post, on one side of the axis [rad].
+
+    >>> np.degrees(half_beam_rad(np.array([0.4, 1.0]), Beam(), True)).round(1).tolist()
+    [28.0, 20.8]
+    """
+    off = np.linspace(0.0, math.radians(75.0), 751)
+    lost = directivity_db(off if left else -off, beam)
+    r = np.asarray(range_m, dtype=np.float64)
+    level = 10.0 * np.log10(radius_m / (radius_m + r)) + _common_db(r, beam)
+    heard = level[..., None] + lost >= 0.0
+    return np.asarray(off[np.maximum(heard.sum(axis=-1) - 1, 0)])
+
+
+def _common_db(r: Floats, beam: Beam) -> Floats:
+    """Return the margin of a smooth wall on the axis at range r [dB]: spreading, half taken back; air; threshold."""
+    return np.asarray(
+        -10.0 * np.log10(r) - (2.0 * beam.absorption_db_m + beam.slope_db_m) * (r - 1.0) - beam.threshold_db
+    )
+
+
+def _wrapped(angle: Floats) -> Floats:
+    return np.asarray(angle - 2.0 * math.pi * np.rint(angle / (2.0 * math.pi)))
+
+
+def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> Echoes:
+    """Return the echoes of K versions of a thing at all rays.
+
+    Parameters
+    ----------
+    kind : str
+        ``post`` (x, y, log radius, gain), ``corner`` (x, y, unused, gain), ``wall`` and ``rough`` (direction of the
+        normal [rad], distance from the origin along it, two ends along the wall counted from the normal's foot, gain).
+    shape : (K, 4) or (K, 5)
+        Their numbers; metres, radians, dB.
+    soundings : Soundings
+        The rays.
+    beam : Beam
+        How they hear.
+    """
+    if kind in ("post", "corner"):
+        return _round_echoes(shape, soundings, beam, 0.0 if kind == "corner" else 1.0)
+    return _wall_echoes(shape, soundings, beam, kind == "rough")
+
+
+def _round_echoes(shape: Floats, at: Soundings, beam: Beam, is_post: float) -> Echoes:
+    x, y, gain = shape[:, 0:1], shape[:, 1:2], shape[:, 3:4]
+    a = np.exp(shape[:, 2:3]) * is_post
+    dx, dy = x - at.x_m, y - at.y_m
+    centre = np.sqrt(dx * dx + dy * dy)
+    r = np.maximum(centre - a, 1e-3)
+    level = _common_db(r, beam) + gain
+    level = level + (10.0 * np.log10(a / (a + r)) if is_post else CORNER_DB)
+    off = _wrapped(np.arctan2(dy, dx) - at.bearing_rad)
+    margin = np.where(centre > a, level + directivity_db(off, beam), -np.inf)
+    px, py = x - at.place_m[:, 0], y - at.place_m[:, 1]
+    share = 1.0 - a / np.maximum(np.hypot(px, py), 1e-6)
+    return Echoes(r, off, margin, at.place_m[:, 0] + share * px, at.place_m[:, 1] + share * py)
+
+
+def _wall_echoes(shape: Floats, at: Soundings, beam: Beam, is_rough: bool) -> Echoes:
+    turn, rho, low, high, gain = (shape[:, k : k + 1] for k in range(5))
+    c, s = np.cos(turn), np.sin(turn)
+    away = rho - c * at.x_m - s * at.y_m
+    along = -s * at.x_m + c * at.y_m
+    r = np.maximum(np.abs(away), 1e-3)
+    zone = np.sqrt(0.5 * beam.wavelength_m * r)
+    off = _wrapped(turn + math.pi * (away < 0.0) - at.bearing_rad)
+    if is_rough:
+        return _rough_echoes(shape, at, beam, r, off, along, away)
+    level = _common_db(r, beam) + gain + 20.0 * np.log10(np.minimum(1.0, (high - low) / zone))
+    inside = np.minimum(along - low, high - along) / zone
+    # beyond its end a wall fades on: a hard end would stop the fit from finding it
+    level = level - EDGE_FADE_DB * np.clip(1.0 - inside, 0.0, 1.0) - 12.0 * np.maximum(-inside, 0.0)
+    margin = level + directivity_db(off, beam)
+    px, py = _feet(shape, at)
+    return Echoes(r, off, margin, px, py)
+
+
+def _feet(shape: Floats, at: Soundings) -> tuple[Floats, Floats]:
+    """Return where the perpendiculars from all stations meet walls, held within their ends, (K, S) each [m]."""
+    turn, rho, low, high = (shape[:, k : k + 1] for k in range(4))
+    c, s = np.cos(turn), np.sin(turn)
+    along = np.clip(-s * at.place_m[:, 0] + c * at.place_m[:, 1], low, high)
+    return rho * c - along * s, rho * s + along * c
+
+
+def _rough_echoes(
+    shape: Floats, at: Soundings, beam: Beam, r: Floats, off: Floats, along: Floats, away: Floats
+) -> Echoes:
+    """Return the echoes of walls that scatter: of the patch nearest to the foot that the beam still lights."""
+    low, high, gain = shape[:, 2:3], shape[:, 3:4], shape[:, 4:5]
+    # angle from the normal to the axis, and to the two ends; a patch is at off - turned from the axis
+    toward = np.where(away < 0.0, 1.0, -1.0)
+    first, last = np.arctan2((low - along) * -toward, r), np.arctan2((high - along) * -toward, r)
+    lower, upper = np.minimum(first, last), np.maximum(first, last)
+    axis = np.clip(-off, -1.3, 1.3)
+    on_axis = _common_db(r, beam) - 10.0 * np.log10(r) + gain
+    reach = 2.6 * np.sqrt(np.maximum(on_axis, 0.0) / 45.0)  # in k a sin(theta), the main lobe taken as a parabola
+    width = np.arcsin(np.clip(reach * beam.wavelength_m / (2.0 * math.pi * beam.size_m), 0.0, 1.0))
+    turned = np.sign(axis) * np.maximum(0.0, np.abs(axis) - 0.8 * width)
+    turned = np.clip(turned, lower, upper)
+    slant = r / np.cos(np.clip(turned, -1.4, 1.4))
+    best = np.clip(axis, lower, upper)
+    level = _common_db(slant, beam) - 10.0 * np.log10(slant) + gain + 20.0 * np.log10(np.cos(best))
+    margin = level + directivity_db(_wrapped(off + best), beam)
+    px, py = _feet(shape, at)
+    return Echoes(slant, off, margin, px, py)
+
+
+def heard_share(margin_db: Floats, beam: Beam) -> Floats:
+    """Return how often an echo of some margin is heard, 0..1."""
+    return np.asarray(expit(LOGISTIC / beam.soft_db * margin_db))
+
+
+def range_density(range_m: Floats, echo_m: Floats, margin_db: Floats, beam: Beam) -> Floats:
+    """Return the density [1/m] of hearing `range_m` from an echo at `echo_m`: late when weak, heavy tails, slips."""
+    weak = 1.0 - np.clip(margin_db / FULL_MARGIN_DB, 0.0, 1.0)
+    wide = 1.0 / (beam.sigma_m + beam.sigma_share * echo_m)
+    t = (range_m - echo_m - beam.late_m * weak) * wide
+    slipped = t - beam.slip_m * wide
+    sharp = 1.0 / (1.0 + t * t * (1.0 / TAIL_DOF))
+    late = 1.0 / (1.0 + slipped * slipped * (1.0 / TAIL_DOF))
+    mixed = (1.0 - beam.slip) * sharp * sharp * sharp + beam.slip * late * late * late
+    return np.asarray(TAIL_NORM * wide * mixed)

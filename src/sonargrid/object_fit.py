@@ -1,0 +1,303 @@
+"""Which things explain what was heard: greedy search, refinement, and what does not pay is dropped.
+
+Score = log likelihood of all pings under the first-return model + priors - a penalty for each thing.
+Floor axes [m].  The likelihood is `echo_board`'s, the list for people `objects`'.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sonargrid.arrays import Floats
+from sonargrid.echo_board import Board, Rest, Thing
+from sonargrid.echo_model import Soundings
+from sonargrid.object_candidates import crossing, open_arcs, pair_candidates, room_candidates, single_candidates
+from sonargrid.object_moves import Prior, climb
+from sonargrid.run_beam import fit_beam
+
+TRIED = 4  # best candidates that are refined before one is taken
+MOST_THINGS = 60
+JUMPS_RAD = tuple(math.radians(v) for v in (-20.0, -13.0, -8.0, -5.0, 5.0, 8.0, 13.0, 20.0))
+SPLITS_RAD = tuple(math.radians(v) for v in (8.0, 14.0, 20.0, 26.0))
+
+
+@dataclass(slots=True)
+class Pool:
+    """Candidates that wait, by kind, with the gain that each last promised."""
+
+    kind: list[str]
+    shape: list[Floats]
+    gain: Floats
+
+    @staticmethod
+    def of(groups: list[dict[str, Floats]]) -> Pool:
+        """Return a pool of candidate shapes, nothing rated yet."""
+        kinds, shapes = [], []
+        for group in groups:
+            for kind, rows in group.items():
+                kinds += [kind] * len(rows)
+                shapes += list(rows)
+        return Pool(kinds, shapes, np.full(len(kinds), np.inf))
+
+
+ALIGNED_RAD = math.radians(4.0)
+AT_CROSSING_M = 0.06
+EXPECTED_BONUS = 5.0  # what a wall along or square to another, or a corner where walls cross, is cheaper
+
+
+def cost(thing: Thing, others: Sequence[Thing], prior: Prior) -> float:
+    """Return the penalty of a thing beside others: corners where walls cross and walls that go with others are cheap."""
+    walls = [np.array(t.shape) for t in others if t.kind in ("wall", "rough") and t is not thing]
+    full = prior.cost(thing.kind)
+    if thing.kind == "corner":
+        for a in range(len(walls)):
+            for b in range(a + 1, len(walls)):
+                point = crossing(walls[a], walls[b])
+                if point and math.hypot(point[0] - thing.shape[0], point[1] - thing.shape[1]) < AT_CROSSING_M:
+                    return full - EXPECTED_BONUS
+    if thing.kind in ("wall", "rough"):
+        for other in walls:
+            turn = math.remainder(thing.shape[0] - other[0], 0.5 * math.pi)
+            if abs(turn) < ALIGNED_RAD and other[3] - other[2] > 0.3:
+                return full - EXPECTED_BONUS
+    return full
+
+
+def rate_pool(board: Board, rest: Rest, pool: Pool, which: np.ndarray, prior: Prior, base: float) -> None:
+    """Rate some of a pool's candidates against what stands."""
+    kinds = np.array(pool.kind, dtype=object)[which]
+    for kind in sorted(set(kinds.tolist())):
+        mine = which[kinds == kind]
+        shapes = np.array([pool.shape[n] for n in mine])
+        costs = np.array([cost(Thing(kind, tuple(shape)), rest.things, prior) for shape in shapes])
+        pool.gain[mine] = board.rate(rest, kind, shapes) + prior.log_density(kind, shapes) - base - costs
+
+
+def best_of_pool(board: Board, pool: Pool, prior: Prior, least: float) -> list[tuple[str, Floats, float]]:
+    """Return the most promising candidates (kind, shape, gain), looking again only at those that might lead.
+
+    Gains hardly ever grow as things are added, so an old gain is nearly a bound.
+    """
+    rest = board.rest()
+    base = board.likelihood(rest)
+    fresh = np.zeros(len(pool.kind), dtype=bool)
+    while True:
+        stale = np.flatnonzero(~fresh & (pool.gain > least))
+        if not stale.size:
+            break
+        leaders = np.sort(pool.gain[fresh])[-TRIED:] if fresh.any() else np.zeros(0)
+        bar = leaders[0] if leaders.size == TRIED else -np.inf
+        stale = stale[pool.gain[stale] > bar]
+        if not stale.size:
+            break
+        chunk = stale[np.argsort(-pool.gain[stale])][:48]
+        rate_pool(board, rest, pool, chunk, prior, base)
+        fresh[chunk] = True
+    order = [int(n) for n in np.argsort(-pool.gain) if fresh[n] and pool.gain[n] > least]
+    return [(pool.kind[n], pool.shape[n], float(pool.gain[n])) for n in order[: 4 * TRIED]]
+
+
+def grow(board: Board, pool: Pool, prior: Prior) -> int:
+    """Add things as long as the best candidate, refined, pays; return how many were added."""
+    added = 0
+    while len(board.things) < MOST_THINGS:
+        leaders = best_of_pool(board, pool, prior, -8.0)
+        if not leaders:
+            break
+        rest = board.rest()
+        base = board.likelihood(rest)
+        tops: list[tuple[float, Thing]] = []
+        for kind, shape, _ in _different(leaders)[:TRIED]:
+            thing, value = climb(board, rest, Thing(kind, tuple(shape)), prior, passes=4)
+            tops.append((value - base - cost(thing, rest.things, prior), thing))
+        gain, thing = max(tops, key=lambda t: t[0])
+        if gain <= 0.0:
+            break
+        board.add(climb(board, rest, thing, prior, passes=3, first=0.5)[0])
+        added += 1
+    return added
+
+
+def _different(leaders: list[tuple[str, Floats, float]]) -> list[tuple[str, Floats, float]]:
+    """Return leaders that are not near copies of a better one."""
+    kept: list[tuple[str, Floats, float]] = []
+    for kind, shape, gain in leaders:
+        close = [
+            k == kind and abs(float(shape[0] - s[0])) < 0.04 and abs(float(shape[1] - s[1])) < 0.04 for k, s, _ in kept
+        ]
+        if not any(close):
+            kept.append((kind, shape, gain))
+    return kept
+
+
+def refine_all(board: Board, prior: Prior, passes: int = 4, first: float = 0.5) -> None:
+    """Climb with each thing in turn, the others held still."""
+    for index in range(len(board.things)):
+        thing, _ = climb(board, board.rest(index), board.things[index], prior, passes=passes, first=first)
+        board.replace(index, thing)
+
+
+def gains(board: Board, prior: Prior) -> Floats:
+    """Return (J,) what each thing adds to the log likelihood and its prior, its penalty not subtracted."""
+    full = board.likelihood()
+    return np.array(
+        [
+            full - board.likelihood(board.rest(j)) + float(prior.log_density(t.kind, np.array([t.shape]))[0])
+            for j, t in enumerate(board.things)
+        ]
+    )
+
+
+def drop_poor(board: Board, prior: Prior) -> None:
+    """Remove things that do not pay, the poorest first."""
+    while board.things:
+        net = gains(board, prior) - np.array([cost(t, board.things, prior) for t in board.things])
+        poorest = int(np.argmin(net))
+        if net[poorest] >= 0.0:
+            return
+        board.remove(poorest)
+
+
+def _turned(thing: Thing, place: Floats, turn: float) -> Thing:
+    x, y, log_radius, gain = thing.shape
+    dx, dy = x - place[0], y - place[1]
+    c, s = math.cos(turn), math.sin(turn)
+    return Thing(thing.kind, (place[0] + c * dx - s * dy, place[1] + s * dx + c * dy, log_radius, gain))
+
+
+def jump(board: Board, prior: Prior) -> None:
+    """Try each post of a one-station fit a few degrees aside, where the climb may have stopped too early."""
+    place = board.soundings.place_m[0]
+    for index in range(len(board.things)):
+        thing = board.things[index]
+        rest = board.rest(index)
+        tries = np.array([_turned(thing, place, t).shape for t in JUMPS_RAD])
+        values = board.rate(rest, thing.kind, tries) + prior.log_density(thing.kind, tries)
+        now = board.rate(rest, thing.kind, np.array([thing.shape])) + prior.log_density(
+            thing.kind, np.array([thing.shape])
+        )
+        for n in np.argsort(-values)[:2]:
+            if values[n] < now[0] - 12.0:
+                break
+            other, value = climb(board, rest, Thing(thing.kind, tuple(tries[n])), prior, passes=4)
+            if value > now[0] + 0.05:
+                board.replace(index, other)
+                now = np.array([value])
+
+
+def split(board: Board, prior: Prior) -> int:
+    """Try two posts in the place of each one of a one-station fit; return how many were split."""
+    place, done, index = board.soundings.place_m[0], 0, 0
+    while index < len(board.things) and len(board.things) < MOST_THINGS:
+        thing = board.things[index]
+        before = board.likelihood() + float(prior.log_density(thing.kind, np.array([thing.shape]))[0])
+        best: tuple[float, Thing, Thing] | None = None
+        for turn in SPLITS_RAD:
+            one, other = _turned(thing, place, turn), _turned(thing, place, -turn)
+            board.replace(index, one)
+            other, _ = climb(board, board.rest(), other, prior, passes=3)
+            board.add(other)
+            one, value = climb(board, board.rest(index), one, prior, passes=3)
+            value += float(prior.log_density(other.kind, np.array([other.shape]))[0])
+            board.remove(len(board.things) - 1)
+            if best is None or value > best[0]:
+                best = (value, one, other)
+        board.replace(index, thing)
+        if best is not None and best[0] - prior.cost(thing.kind) > before:
+            board.replace(index, best[1])
+            board.add(best[2])
+            done += 1
+        index += 1
+    return done
+
+
+def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
+    """Try in the place of each thing every other kind that its own echoes allow; return how many were swapped."""
+    done = 0
+    radius = math.exp(prior.log_radius)
+    for index in range(len(board.things)):
+        thing = board.things[index]
+        own = board.shares()[index]
+        arcs = open_arcs(soundings, own, 0.8)
+        sure = thing.kind in ("post", "wall") and abs(thing.shape[-1]) < 4.0
+        if not arcs or (sure and len({a.station for a in arcs}) > 2):
+            continue
+        others = [t for n, t in enumerate(board.things) if n != index]
+        walls = np.array([t.shape for t in others if t.kind in ("wall", "rough")]).reshape(-1, 5)
+        corners = np.array([t.shape[:2] for t in others if t.kind == "corner"]).reshape(-1, 2)
+        pool = Pool.of(
+            [
+                single_candidates(soundings, arcs, radius, True),
+                pair_candidates(soundings, arcs, radius),
+                room_candidates(soundings, arcs, walls, corners),
+            ]
+        )
+        rest = board.rest(index)
+        base = board.likelihood(rest)
+        rate_pool(board, rest, pool, np.arange(len(pool.kind)), prior, base)
+        mine = np.array([thing.shape])
+        now = float(board.rate(rest, thing.kind, mine)[0] + prior.log_density(thing.kind, mine)[0])
+        now -= base + cost(thing, others, prior)
+        order = [int(n) for n in np.argsort(-pool.gain) if pool.gain[n] > now - 6.0]
+        leaders = _different([(pool.kind[n], pool.shape[n], float(pool.gain[n])) for n in order[:12]])
+        best, chosen = now + 0.5, thing
+        for kind, shape, _ in leaders[:3]:
+            other, value = climb(board, rest, Thing(kind, tuple(shape)), prior, passes=4)
+            value -= base + cost(other, others, prior)
+            if value > best:
+                best, chosen = value, other
+        if chosen is not thing:
+            board.replace(index, chosen)
+            done += 1
+    return done
+
+
+def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, keep_beam: bool = False) -> Board:
+    """Return the board with the things that explain the soundings best.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        What was heard.
+    board : Board
+        Where to start; usually empty.
+    prior : Prior
+        Beliefs and penalties.
+    rounds : int
+        How often to refine everything, fit the beam and look again.
+    keep_beam : bool
+        True where the beam is known from the bench.
+    """
+    several = soundings.place_m.shape[0] > 1
+    grow(board, _pool(soundings, board, prior, several), prior)
+    for number in range(rounds):
+        refine_all(board, prior)
+        if not keep_beam:
+            board = fit_beam(board, prior)
+        drop_poor(board, prior)
+        if not several:
+            jump(board, prior)
+            split(board, prior)
+        else:
+            swap(board, soundings, prior)
+        grow(board, _pool(soundings, board, prior, several), prior)
+        refine_all(board, prior, passes=3, first=0.3)
+        drop_poor(board, prior)
+    return board
+
+
+def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool) -> Pool:
+    unexplained = board.strays() if board.things else np.ones(soundings.ray.size)
+    radius = math.exp(prior.log_radius)
+    arcs = open_arcs(soundings, unexplained, 2.0)
+    groups = [single_candidates(soundings, arcs, radius, several)]
+    if several:
+        groups.append(pair_candidates(soundings, arcs, radius))
+        walls = np.array([t.shape for t in board.things if t.kind in ("wall", "rough")]).reshape(-1, 5)
+        corners = np.array([t.shape[:2] for t in board.things if t.kind == "corner"]).reshape(-1, 2)
+        groups.append(room_candidates(soundings, arcs, walls, corners))
+    return Pool.of(groups)
