@@ -1,7 +1,8 @@
 """Readings as the file gave them -> pings on the floor: the corrections of run.toml, applied once, here.
 
 Head angle = 90 deg + angle_scale * t * (angle - ahead) + angle_offset - t * b with t = +1 (ccw) or -1 (cw) and b =
-+backlash / 2 while angles grow, -backlash / 2 while they shrink.  Range = range_scale * read + range_bias, after the
++backlash / 2 while angles grow, -backlash / 2 while they shrink; a pulse stands for the angle 90 deg + (pulse - centre)
+/ us_per_deg.  Range = range_scale * read + range_bias, after the
 sound-speed correction.  Estimating these values is `calibration_fit`'s business, not this module's.
 """
 
@@ -20,15 +21,19 @@ from sonargrid.units import RAD_PER_DEG, RANGE_COLUMNS_M, S_PER_US
 PULSE_MIDDLE_RAD = math.pi / 2  # a centred pulse looks straight ahead
 
 
-def read_distance_m(run: Run) -> Floats:
-    """Return the (N,) distances before calibration [m]: sound speed applied, scale and bias not; inf and nan kept."""
-    readings, air = run.readings, run.air
+def read_distance_m(run: Run, distance: Floats | None = None) -> Floats:
+    """Return distances before calibration [m]: sound speed applied, scale and bias not; inf and nan kept.
+
+    distance : any shape, in the unit of the run's distance column; None = the run's own (N,)
+    """
+    air, column = run.air, run.readings.distance_column
+    values = run.readings.distance if distance is None else distance
     speed = float(sound_speed(air.temperature_c, air.relative_humidity_pct, air.pressure_kpa))
-    if readings.distance_column == "echo_us":
-        return np.asarray(readings.distance * (S_PER_US * speed / 2.0))
-    factor = RANGE_COLUMNS_M[readings.distance_column]
+    if column == "echo_us":
+        return np.asarray(values * (S_PER_US * speed / 2.0))
+    factor = RANGE_COLUMNS_M[column]
     # hundredths and thousandths are not exact in binary: dividing keeps 100 mm == 0.1 m to the last bit
-    metres = readings.distance / round(1.0 / factor) if factor in (0.01, 0.001) else readings.distance * factor
+    metres = values / round(1.0 / factor) if factor in (0.01, 0.001) else values * factor
     if run.ranger.assumed_sound_speed_m_s is not None:
         metres = metres * (speed / run.ranger.assumed_sound_speed_m_s)
     return np.asarray(metres)
@@ -52,17 +57,15 @@ def head_angle_rad(run: Run, commanded: Floats, turning: Ints) -> Floats:
     head = run.head
     if run.readings.angle_column == "bearing_deg":
         return np.asarray(commanded + head.angle_offset_rad)
-    # from pulses the middle is already 90 degrees: the pulse scale's own sign tells the sense
-    pulses = run.readings.angle_column == "pulse_us"
-    sense, ahead = (1.0, PULSE_MIDDLE_RAD) if pulses else (float(head.turns), head.ahead_rad)
+    sense = float(head.turns)
     lag = 0.5 * head.backlash_rad * np.asarray(turning, dtype=np.float64)
-    if pulses and head.pulse_us_per_deg < 0.0:
-        lag = -lag  # growing pulses turn right there
-    return np.asarray(head.angle_scale * sense * (commanded - ahead) + head.angle_offset_rad - sense * lag)
+    if run.readings.angle_column == "pulse_us" and head.pulse_us_per_deg < 0.0:
+        lag = -lag  # while the file's pulses grow, the angles that they stand for shrink
+    return np.asarray(head.angle_scale * sense * (commanded - head.ahead_rad) + head.angle_offset_rad - sense * lag)
 
 
 def _distinct(station: Ints, angle: Floats, turning: Ints) -> tuple[Ints, Ints]:
-    """Return (index of a first reading of each distinct ray, ray of each reading), rays ordered by station, angle, turning."""
+    """Return (a first reading of each distinct ray, ray of each reading), rays ordered by station, angle, turning."""
     # whole angles (degrees, microseconds) are counted, not sorted: a million readings in a few milliseconds
     small = np.rint(angle)
     if angle.size and bool(np.all(small == angle)):

@@ -171,14 +171,19 @@ def rescan(content: bytes, header: Header, no_echo_at: Sequence[float], file: st
     used = [(place, name, readers[name]) for place, name in enumerate(header.cells) if name in readers]
     values: dict[str, list[float]] = {name: [] for _, name, _ in used}
     lines: list[int] = []
+    known: list[dict[str, float]] = [{} for _ in used]  # what a cell means does not change from row to row
     for line, cells in _rows(content, header, faults):
         lines.append(line)
-        for place, name, read in used:
-            try:
-                values[name].append(read(cells[place]))
-            except _BadCell as bad:
-                values[name].append(math.nan)
-                faults.add(line, name, bad.message, bad.hint)
+        for (place, name, read), seen in zip(used, known, strict=True):
+            cell = cells[place]
+            value = seen.get(cell)
+            if value is None:
+                try:
+                    value = seen[cell] = read(cell)
+                except _BadCell as bad:
+                    value = math.nan
+                    faults.add(line, name, bad.message, bad.hint)
+            values[name].append(value)
     if faults.count:
         raise InputFaults(faults.kept, faults.count)
     if not lines:

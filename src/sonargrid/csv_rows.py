@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -32,11 +34,13 @@ FAR = 1e6  # largest place and heading of a moving robot; keeps sums finite
 MAX_SWEEP = 2**31 - 1
 
 Table = NDArray[Any]  # whole numbers or decimals, as the file has them
-Codes = NDArray[np.uint8]
 Texts = tuple[tuple[str, ...], Ints]  # distinct texts, and each row's index among them
 
-_DIGITS = b"0123456789,+-\r\n"
-_DECIMALS = _DIGITS + b".eE \t"
+_INFINITY = re.compile(rb"infinity", re.IGNORECASE)  # loadtxt takes it, the rules do not
+_PART = 1 << 17  # bytes looked at together: fits the cache, needs no new memory
+FILLER = b"+inf"
+_SHORT, _LONG = 8, 72  # bytes of a text field: whole words that can be compared; names have at most 64 characters
+_DIGITS = b"0123456789,+-\n"
 _CONTROL = bytes(set(range(32)) - {9, 10, 13}) + b"\x7f"
 
 
@@ -105,13 +109,13 @@ def check_text(content: bytes, file: str) -> None:
     """
     if b"\0" in content or not content.isascii():
         decoded(content, file)
-    at, line = 0, 1
+    at = 0
     while at + MAX_LINE_BYTES < len(content):
         end = content.rfind(b"\n", at, at + MAX_LINE_BYTES + 1)
         if end < 0:
+            line = content.count(b"\n", 0, at) + 1
             words = f"a line of more than {MAX_LINE_BYTES} bytes"
             raise InputFaults([Fault(words, "is this a CSV file with one reading a line?", file, line)])
-        line += content.count(b"\n", at, end + 1)
         at = end + 1
 
 
@@ -195,42 +199,77 @@ def fast_rows(content: bytes, header: Header, no_echo_at: Sequence[float], path:
     path : a plain file with the very same content, which loadtxt reads faster than memory; None = there is none
     """
     body = content[header.body_at :]
-    odd = not content.isascii() or b'"' in content or body.translate(None, _CONTROL) != body
-    if odd or not body.strip() or body.count(b"\r") != body.count(b"\r\n"):
-        return None
-    ours = [name for name in header.cells if name in KNOWN_COLUMNS]
-    if len(ours) == len(header.cells) and not any(name in TEXT_COLUMNS for name in ours):
-        table = _all_numbers(body, header, path)
-        texts: dict[str, Texts] = {}
-    else:
-        table, texts = _some_numbers(body, header, path)
+    named = any(name not in KNOWN_COLUMNS or name in TEXT_COLUMNS for name in header.cells)
+    if named or body.translate(None, _DIGITS):
+        odd = not body.isascii() or b'"' in content or len(body.translate(None, _CONTROL)) != len(body)
+        if odd or (b"\r" in body and body.count(b"\r") != body.count(b"\r\n")):
+            return None
+    table = _table(body, header, path)
     if table is None:
         return None
-    columns = dict(zip((name for name in ours if name not in TEXT_COLUMNS), table.T, strict=True))
+    columns: dict[str, Table] = {}
+    texts: dict[str, Texts] = {}
+    for place, name in enumerate(header.cells):
+        if name in TEXT_COLUMNS:
+            found = _texts(table[f"f{place}"])
+            if found is None:
+                return None
+            texts[name] = found
+        elif name in KNOWN_COLUMNS:
+            columns[name] = table[f"f{place}"]
     return _checked(columns, texts, header, no_echo_at, body)
 
 
-def _load(source: str | io.StringIO, dtype: type, **more: Any) -> Table | None:
+def _table(body: bytes, header: Header, path: str | None) -> Table | None:
+    """Return the cells as a structured array (N,) with fields f0, f1 ...; None where one does not suit its column.
+
+    An empty cell is read as `+inf`, in columns of texts, too.
+    """
+    first = body[:MAX_LINE_BYTES].lstrip(b"\r\n").partition(b"\n")[0].split(b",")
+    if len(first) != len(header.cells):
+        return None
+    whole = [cell.strip().removeprefix(b"-").isdigit() for cell in first]
+    decimal = [False] * len(first)
+    for whole_cells in (whole, decimal) if any(whole) else (decimal,):
+        for width in (_SHORT, _LONG):
+            table = _load(body, path, _types(header, whole_cells, width), header.body_line - 1)
+            if table is None or not _cut_off(table, width):
+                break
+        if table is not None:
+            return table
+    if not _has_empty(body) or FILLER in body:
+        return None
+    return _load(_filled(body), None, _types(header, decimal, _LONG), 0)
+
+
+def _types(header: Header, whole: Sequence[bool], width: int) -> list[tuple[str, str]]:
+    types = []
+    for place, name in enumerate(header.cells):
+        number = "i8" if whole[place] else "f8"
+        kind = f"S{width}" if name in TEXT_COLUMNS else number if name in KNOWN_COLUMNS else "S1"
+        types.append((f"f{place}", kind))
+    return types
+
+
+def _cut_off(table: Table, width: int) -> bool:
+    """Return whether some text fills its field, so that its end may be missing."""
+    texts = [table[name] for name in table.dtype.names or () if table.dtype[name] == np.dtype(f"S{width}")]
+    return any(bool(np.any(_bytes_of(cells)[:, -1])) for cells in texts)
+
+
+def _bytes_of(cells: Table) -> NDArray[np.uint8]:
+    return np.ascontiguousarray(cells).view(np.uint8).reshape(cells.size, cells.dtype.itemsize)
+
+
+def _load(body: bytes, path: str | None, types: list[tuple[str, str]], skip: int) -> Table | None:
+    source, skip = (path, skip) if path is not None else (io.StringIO(body.decode("ascii")), 0)
     try:
-        return np.asarray(np.loadtxt(source, dtype=dtype, delimiter=",", comments=None, ndmin=2, **more))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of an empty file; that is told elsewhere
+            table = np.loadtxt(source, dtype=types, delimiter=",", comments=None, ndmin=1, skiprows=skip)
     except (ValueError, OverflowError, OSError):
         return None
-
-
-def _all_numbers(body: bytes, header: Header, path: str | None) -> Table | None:
-    """Return (N, columns) of a body with numbers only, an empty cell read as inf; None if it holds more."""
-    skip = header.body_line - 1
-    if not body.translate(None, _DIGITS) and not _has_empty(body):
-        source, skip = (path, skip) if path else (io.StringIO(body.decode("ascii")), 0)
-        whole = _load(source, np.int64, skiprows=skip)
-        if whole is not None:
-            return whole
-    if body.translate(None, _DECIMALS + b"infaINFA"):
-        return None
-    if _has_empty(body):
-        body, path = _filled(body), None
-    source, skip = (path, header.body_line - 1) if path else (io.StringIO(body.decode("ascii")), 0)
-    return _load(source, np.float64, skiprows=skip)
+    return table if table.size else None
 
 
 def _has_empty(body: bytes) -> bool:
@@ -239,53 +278,27 @@ def _has_empty(body: bytes) -> bool:
 
 
 def _filled(body: bytes) -> bytes:
-    """Return a body with `inf` in every empty cell."""
-    body = body.replace(b",\r\n", b",inf\r\n").replace(b",\n", b",inf\n").replace(b"\n,", b"\ninf,")
-    body = (b"inf" if body[:1] == b"," else b"") + body + (b"inf" if body[-1:] == b"," else b"")
-    return body.replace(b",,", b",inf,").replace(b",,", b",inf,")
+    """Return a body with the filler in every empty cell."""
+    body = body.replace(b",\r\n", b",+inf\r\n").replace(b",\n", b",+inf\n").replace(b"\n,", b"\n+inf,")
+    body = (FILLER if body[:1] == b"," else b"") + body + (FILLER if body[-1:] == b"," else b"")
+    return body.replace(b",,", b",+inf,").replace(b",,", b",+inf,")
 
 
-def _some_numbers(body: bytes, header: Header, path: str | None) -> tuple[Table | None, dict[str, Texts]]:
-    """Return (numbers, texts) of a body with texts or unknown columns among its cells; (None, {}) if it is odd."""
-    columns = len(header.cells)
-    codes = np.frombuffer(body if body.endswith(b"\n") else body + b"\n", dtype=np.uint8)
-    ends = np.flatnonzero(codes == 10)
-    commas = np.flatnonzero(codes == 44)
-    if commas.size != ends.size * (columns - 1):
-        return None, {}
-    edges = np.column_stack((np.concatenate(([-1], ends[:-1])), commas.reshape(ends.size, columns - 1), ends))
-    if bool(np.any(edges[:, 1:] <= edges[:, :-1])):
-        return None, {}  # one row has more cells than another
-    texts: dict[str, Texts] = {}
-    for place, name in enumerate(header.cells):
-        if name in TEXT_COLUMNS:
-            found = _texts(codes, edges[:, place] + 1, edges[:, place + 1])
-            if found is None:
-                return None, {}
-            texts[name] = found
-    numeric = [i for i, name in enumerate(header.cells) if name in KNOWN_COLUMNS and name not in TEXT_COLUMNS]
-    first = body[: int(ends[0])].split(b",")
-    whole = all(first[i].strip().isdigit() for i in numeric)
-    for dtype in (np.int64, np.float64) if whole else (np.float64,):
-        source, skip = (path, header.body_line - 1) if path else (io.StringIO(body.decode("ascii")), 0)
-        table = _load(source, dtype, skiprows=skip, usecols=numeric)
-        if table is not None and table.shape[0] == ends.size:
-            return table, texts
-    return None, {}
-
-
-def _texts(codes: Codes, starts: Ints, ends: Ints) -> Texts | None:
-    """Return (distinct texts, index of each row's text) of one column; None if its cells are very long."""
-    longest = int((ends - starts).max())
-    if longest > 80:
+def _texts(cells: Table) -> Texts | None:
+    """Return (distinct texts, index of each row's text) of one column; None if a cell is too long."""
+    codes = _bytes_of(cells)
+    if bool(np.any(codes[:, -1])):
         return None
-    at = starts[:, None] + np.arange(max(longest, 1))
-    cells = np.where(at < ends[:, None], codes[np.minimum(at, codes.size - 1)], 0)
-    changes = np.flatnonzero(np.concatenate(([True], np.any(cells[1:] != cells[:-1], axis=1))))
+    different = np.zeros(cells.size, dtype=np.bool_)
+    different[0] = True
+    words = codes.view(np.uint64)
+    for column in range(words.shape[1]):
+        different[1:] |= words[1:, column] != words[:-1, column]
+    changes = np.flatnonzero(different)
     numbers: dict[str, int] = {}
-    heads = [cells[row].tobytes().rstrip(b"\0").decode("ascii").strip(" \t\r") for row in changes]
+    heads = ["" if cell == FILLER else cell.decode("ascii").strip(" \t") for cell in cells[changes].tolist()]
     index = np.array([numbers.setdefault(text, len(numbers)) for text in heads], dtype=np.int32)
-    return tuple(numbers), np.repeat(index, np.diff(np.concatenate((changes, [starts.size]))))
+    return tuple(numbers), np.repeat(index, np.diff(np.append(changes, cells.size)))
 
 
 def _checked(
@@ -297,7 +310,9 @@ def _checked(
     distance = columns[header.distance_column].astype(np.float64)
     for value in no_echo_at:
         distance[distance == value] = np.inf
-    if not (angle.min() >= low and angle.max() <= high) or bool(np.any(distance <= 0.0)):
+    if not (angle.min() >= low and angle.max() <= high) or not np.fmin.reduce(distance) > 0.0:
+        return None
+    if b"n" in body and _INFINITY.search(body):
         return None
     sweep = columns.get("sweep")
     if sweep is not None and not (np.all(np.rint(sweep) == sweep) and np.all(np.abs(sweep) <= MAX_SWEEP)):
@@ -333,7 +348,9 @@ def _checked(
 
 def _lines(body: bytes, count: int, first: int) -> Ints | None:
     """Return the line of each row where blank lines stand between them; None where there are none."""
-    if body.count(b"\n") + (not body.endswith(b"\n")) == count:
+    codes = np.frombuffer(body, dtype=np.uint8)
+    ends = sum(int(np.count_nonzero(codes[at : at + _PART] == 10)) for at in range(0, codes.size, _PART))
+    if ends + (not body.endswith(b"\n")) == count:
         return None
     rows = body.split(b"\n")
     return np.array([first + i for i, row in enumerate(rows) if row.strip(b"\r")], dtype=np.int32)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from sonargrid.air import outside_stated_air
-from sonargrid.arrays import Bools, Floats, Ints
+from sonargrid.arrays import Bools, Ints
 from sonargrid.calibration import read_distance_m
 from sonargrid.csv_rows import Rows
 from sonargrid.errors import Fault, InputFaults, UsageProblem
@@ -36,10 +36,12 @@ def run_readings(
         if found is None:
             return None
         index = group = found
-    ring = rows.angle_column == "bearing_deg"
     sweep, turning = derive(rows.angle, group, rows.time_s, rows.sweep, rows.turning)
-    if ring and rows.turning is None:
+    if rows.angle_column == "bearing_deg" and rows.turning is None:
         turning = np.zeros(len(rows), dtype=np.int8)  # a ring has no servo
+    for array in (rows.angle, rows.distance, index, sweep, turning, rows.time_s):
+        if array is not None:
+            array.flags.writeable = False  # they are ours: the record need not copy them
     readings = Readings(
         angle_column=rows.angle_column,
         distance_column=rows.distance_column,
@@ -118,7 +120,7 @@ def run_warnings(run: Run, rows: Rows, declared: tuple[Station, ...]) -> list[st
     said: list[str] = []
     if run.moving and any(f"station.{station.name}.name" in run.origins for station in declared):
         said.append("Every row has its own pose, so the [[station]] tables of run.toml are not used.")
-    if not run.moving:
+    if not run.moving and len(run.stations) > 1:
         heard = np.bincount(readings.station, minlength=len(run.stations)) > 0
         silent = [station.name for station, any_ in zip(run.stations, heard.tolist(), strict=True) if not any_]
         said += [f"Station {name} has no readings." for name in silent]
@@ -155,10 +157,7 @@ def _physics_warnings(run: Run) -> list[str]:
             "The half beam is not stated (ranger.half_beam_deg or --half-beam): it is fitted from the run where the "
             "solver can, else taken as 25 degrees."
         )
-    metres = read_distance_m(run)
-    finite = np.isfinite(metres)
-    known = int(np.count_nonzero(finite))
-    beyond = int(np.count_nonzero(_beyond(run, metres) & finite))
+    known, beyond = _beyond(run)
     if known and beyond > TOO_MANY_BEYOND * known:
         said.append(
             f"{beyond} of {known} distances ({100 * beyond / known:.0f} %) lie beyond the reach of "
@@ -167,9 +166,14 @@ def _physics_warnings(run: Run) -> list[str]:
     return said
 
 
-def _beyond(run: Run, metres: Floats) -> Bools:
-    ranger = run.ranger
-    return np.asarray(np.maximum(metres, ranger.range_scale * metres + ranger.range_bias_m) >= ranger.reach_m)
+def _beyond(run: Run) -> tuple[int, int]:
+    """Return how many distances are finite, and how many of them lie at or beyond reach as read or as calibrated."""
+    ranger, distance = run.ranger, run.readings.distance
+    silent = int(np.count_nonzero(np.isposinf(distance)))
+    known = distance.size - silent - int(np.count_nonzero(np.isnan(distance)))
+    unit_m = float(read_distance_m(run, np.ones(1))[0])
+    limit = min(ranger.reach_m, (ranger.reach_m - ranger.range_bias_m) / ranger.range_scale) / unit_m
+    return known, int(np.count_nonzero(distance >= limit)) - silent
 
 
 def chosen_part(run: Run, stations: Sequence[str], sweeps: Sequence[int], file: str) -> Run:
@@ -224,10 +228,13 @@ def _cut(run: Run, keep: Bools, stations: Sequence[str]) -> Run:
 
 
 def _refuse_void(run: Run, file: str) -> None:
-    metres = read_distance_m(run)
-    ranges = run.ranger.range_scale * metres + run.ranger.range_bias_m
-    void = np.isnan(metres) | ((ranges < run.ranger.blind_zone_m) & ~_beyond(run, metres))
-    if bool(np.all(void)):
-        near = int(np.count_nonzero(void & ~np.isnan(metres)))
-        words = f"not one measurement: {void.size - near} readings are nan, {near} lie inside the blind zone"
-        raise InputFaults([Fault(words, "is the distance column in the unit that its name says?", file)])
+    """Refuse a run in which even the largest distance is no measurement."""
+    distance, ranger = run.readings.distance, run.ranger
+    largest = np.fmax.reduce(distance)
+    metres = float(read_distance_m(run, np.array([largest]))[0])
+    range_m = ranger.range_scale * metres + ranger.range_bias_m
+    if range_m >= ranger.blind_zone_m or metres >= ranger.reach_m:
+        return
+    missing = int(np.count_nonzero(np.isnan(distance)))
+    words = f"not one measurement: {missing} readings are nan, {distance.size - missing} lie inside the blind zone"
+    raise InputFaults([Fault(words, "is the distance column in the unit that its name says?", file)])

@@ -61,17 +61,18 @@ def _passes(angle: Floats, turning: Whole, starts: Bools) -> Whole:
     new = starts.copy()
     new[1:] |= turning[1:] != turning[:-1]
     first = np.flatnonzero(new)
-    last = np.append(first[1:], angle.size) - 1
-    for run in range(1, first.size - 1):
-        start, end, before = first[run], last[run], first[run - 1]
-        if starts[start] or starts[first[run + 1]] or angle[start] != angle[end]:
-            continue
-        steps = start - before - (1 if starts[before] else 0)
-        origin = angle[before] if starts[before] else angle[before - 1]
-        swept, back = abs(angle[start - 1] - origin), abs(angle[start] - angle[start - 1])
-        if steps >= 2 and back >= FLYBACK_SHARE * swept:
-            new[first[run + 1]] = False
-    return np.cumsum(new).astype(np.int32) - 1
+    if first.size > 2:
+        last = np.append(first[1:], angle.size) - 1
+        before, start, end, after = first[:-2], first[1:-1], last[1:-1], first[2:]
+        # the pass before began at its own first reading in a group's first pass, else at the reversal before that
+        origin = np.where(starts[before], before, before - 1)
+        swept, back = np.abs(angle[start - 1] - angle[origin]), np.abs(angle[start] - angle[start - 1])
+        flyback = ~starts[start] & ~starts[after] & (angle[start] == angle[end])
+        flyback &= (start - 1 - origin >= 2) & (back >= FLYBACK_SHARE * swept)
+        new[after[flyback]] = False
+    number = np.cumsum(new, dtype=np.int32)
+    number -= 1
+    return number
 
 
 def derive(
@@ -89,8 +90,7 @@ def derive(
         return sweep, turning
     if sweep is not None:
         # passes were numbered by the file: the direction is sought inside each of them
-        _, inverse = np.unique(np.column_stack((group, sweep)), axis=0, return_inverse=True)
-        group = inverse.reshape(-1)
+        group = group.astype(np.int64) * (int(sweep.max()) - int(sweep.min()) + 1) + (sweep - int(sweep.min()))
     order = _order(group, time_s)
     a, g = (angle, group) if order is None else (angle[order], group[order])
     starts = _starts(g)
