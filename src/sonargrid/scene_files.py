@@ -220,10 +220,12 @@ def _own_values(toml: TomlText, path: tuple[str | int, ...], section: str, prefi
         return {}
     keys = {key.name: key for key in SCENE_KEYS[section]}
     values: Values = {}
+    meant: set[str | None] = set()
     for name, value in table.items():
         where, column = (*path, name), f"{prefix}.{name}"
         if name not in keys:
             close = nearest(name, tuple(keys))
+            meant.add(close)
             hint = f"did you mean {close}?" if close else f"known here: {', '.join(keys)}"
             findings.at(toml, where, f"unknown key {name!r}", hint, column)
             continue
@@ -232,7 +234,7 @@ def _own_values(toml: TomlText, path: tuple[str | int, ...], section: str, prefi
         except BadValue as bad:
             findings.at(toml, where, bad.message, bad.hint, column)
     for key in keys.values():
-        if key.required and key.name not in table:
+        if key.required and key.name not in table and key.name not in meant:  # a slip of spelling is one fault
             findings.at(toml, path, "the key is missing", f"a {section} has {_needed(section)}", f"{prefix}.{key.name}")
     return values
 
