@@ -1,0 +1,92 @@
+"""All commands of `sonargrid`, in the groups that ``--help`` shows, and the way from words to an answer.
+
+A command's body returns the text for stdout; the door prints it.  Help and wrong usage are the library's business
+(typer), their words and exit status are ours.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Sequence
+
+import typer
+
+from sonargrid.errors import UsageProblem
+from sonargrid_cli import compare_commands, pass_on_commands, start_commands
+
+# group as --help shows it -> (name, body) in the order of a day's work
+GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
+    "Start": (("map", start_commands.map_run), ("count", start_commands.count_things)),
+    "Compare": (("simulate", compare_commands.simulate_scene),),
+    "Pass on": (("explain", pass_on_commands.explain_topic),),
+}
+COMMANDS = tuple(name for group in GROUPS.values() for name, _ in group)
+WRONG_USAGE = 2
+
+
+def make_app() -> typer.Typer:
+    """Return the command line with every command registered."""
+    app = typer.Typer(
+        name="sonargrid",
+        help="Maps and lists of things from an ultrasonic ranger on a servo.",
+        epilog="First try: sonargrid map --sample two_flowerpots.  New to log-odds: sonargrid explain words.",
+        add_completion=False,
+        rich_markup_mode="rich",
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+    for group, commands in GROUPS.items():
+        for name, body in commands:
+            app.command(name, rich_help_panel=group)(body)
+    app.callback()(_root)
+    return app
+
+
+def _root(
+    version: bool = typer.Option(False, "--version", "-V", help="Show the version and leave."),
+) -> None:
+    """Maps and lists of things from an ultrasonic ranger on a servo."""
+    if version:  # the door answers a lone --version; this one stands among other words
+        raise UsageProblem("--version stands alone", hint="sonargrid --version")
+
+
+def answer(program: str, words: Sequence[str]) -> str:
+    """Return the text that a command line asks for.
+
+    Raises
+    ------
+    UsageProblem
+        If the words are no known command or do not fit it.
+    """
+    _check_command(words)
+    try:
+        said = make_app()(args=list(words) or ["--help"], prog_name=program, standalone_mode=False, obj=tuple(words))
+    except typer.Abort:
+        raise KeyboardInterrupt from None
+    except SystemExit:  # typer's way to say that nobody reads stdout any more
+        raise BrokenPipeError from None
+    except Exception as problem:
+        if hasattr(problem, "format_message") and getattr(problem, "exit_code", 0) == WRONG_USAGE:
+            raise _usage_problem(problem.format_message(), program, words) from None
+        raise
+    if said == 130:
+        raise KeyboardInterrupt
+    return said if isinstance(said, str) else ""
+
+
+def _check_command(words: Sequence[str]) -> None:
+    """Refuse an unknown command with the nearest known one."""
+    name = next((word for word in words if not word.startswith("-")), None)
+    if name is None or name in COMMANDS:
+        return
+    near = difflib.get_close_matches(name, COMMANDS, n=1, cutoff=0.5)
+    hint = f"did you mean '{near[0]}'?" if near else f"the commands are {', '.join(COMMANDS)}"
+    raise UsageProblem(f"there is no command '{name}'", hint=hint)
+
+
+def _usage_problem(message: str, program: str, words: Sequence[str]) -> UsageProblem:
+    """Return the library's complaint in our form, with the help to read."""
+    command = next((word for word in words if word in COMMANDS), None)
+    said = message.strip().rstrip(".")
+    said = said[:1].lower() + said[1:] if said else "the command line does not fit"
+    return UsageProblem(said, hint=f"{program} {command + ' ' if command else ''}--help shows what fits")

@@ -1,0 +1,113 @@
+"""The commands of a first day: `map` and `count`.
+
+Everything that loads numpy is imported inside the bodies.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import shlex
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from sonargrid.errors import UsageProblem
+from sonargrid_cli.config_words import shown_config
+from sonargrid_cli.map_options import ModelOptions, OutputOptions, ThingOptions, span_of, typed_model, typed_search
+from sonargrid_cli.notes import told
+from sonargrid_cli.run_options import RunOptions, ScreenOptions, length_of, load_chosen, spread
+
+COUNT_PANEL = "The list"
+
+
+@dataclass(frozen=True, slots=True)
+class ListOptions:
+    """Which part of the list `count` prints, and how."""
+
+    within: Annotated[
+        str | None,
+        typer.Option(
+            "--within", metavar="LENGTH", help="Only things whose near face is so near.", rich_help_panel=COUNT_PANEL
+        ),
+    ] = None
+    between: Annotated[
+        str | None,
+        typer.Option(
+            "--between", metavar="FROM..TO", help="Only these head angles, degrees.", rich_help_panel=COUNT_PANEL
+        ),
+    ] = None
+    csv: Annotated[bool, typer.Option("--csv", help="As objects.csv.", rich_help_panel=COUNT_PANEL)] = False
+
+
+@spread
+def map_run(
+    ctx: typer.Context,
+    which: RunOptions,
+    model: ModelOptions,
+    things: ThingOptions,
+    output: OutputOptions,
+    screen: ScreenOptions,
+) -> str:
+    """Make a map and a list of things from a run, in a folder of their own."""
+    values, origins = typed_model(model)
+    wanted, more_origins = typed_search(things)
+    origins |= more_origins
+    run = load_chosen(which)
+    from sonargrid.evidence import MapSettings
+    from sonargrid.pipeline import Output, Search, map_to_folder
+
+    settings = MapSettings(**values)
+    if which.show_config:
+        return shown_config(run, {"map": settings, "things": Search(**wanted)}, origins, screen.json)
+    empty = None if things.empty is None else load_chosen(which, things.empty, "--empty")
+    wish = Output(
+        None if output.out is None else Path(output.out),
+        output.svg,
+        output.force,
+        (shlex.join(["sonargrid", *ctx.obj]),),
+        origins,
+        () if things.empty is None else (things.empty,),
+    )
+    done = map_to_folder(run, settings, None if output.no_objects else Search(empty, **wanted), wish)
+    told(done.warnings, screen.quiet)
+    if screen.json:
+        return json.dumps(done.summary, indent=2, ensure_ascii=False)
+    from sonargrid_cli.map_words import map_report
+
+    return "" if screen.quiet else map_report(done)
+
+
+@spread
+def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, screen: ScreenOptions) -> str:
+    """List what stands there: how many things, where, how sure; and what the readings cannot tell."""
+    if chosen.csv and screen.json:
+        raise UsageProblem("--csv and --json exclude one another", hint="leave one out")
+    within_m = math.inf if chosen.within is None else length_of(chosen.within, "--within")
+    between = None if chosen.between is None else span_of(chosen.between, "--between")
+    wanted, origins = typed_search(things)
+    run = load_chosen(which)
+    from sonargrid.pipeline import Search, find_things, within_reach
+    from sonargrid_cli import count_words
+
+    if which.show_config:
+        return shown_config(run, {"things": Search(**wanted)}, origins, screen.json)
+    empty = None if things.empty is None else load_chosen(which, things.empty, "--empty")
+    found = find_things(run, Search(empty, **wanted))
+    listed = within_reach(found.objects, run, within_m, between)
+    told(found.warnings, screen.quiet)
+    if chosen.csv:
+        return count_words.as_csv(listed)
+    if screen.json:
+        return count_words.as_json(run, listed, found)
+    limits = [
+        words
+        for words in (
+            chosen.within and f"within {chosen.within}",
+            chosen.between and f"head angles {chosen.between} degrees",
+        )
+        if words
+    ]
+    return count_words.as_table(run, listed, found, ", ".join(limits))

@@ -1,0 +1,205 @@
+"""The whole way in one function: a run -> calibrated pings -> map -> things -> files.
+
+The only place that knows the order; nothing in the package imports it.  Reading a run's files is `run_files`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from time import perf_counter
+from typing import Any, TypeVar
+
+from sonargrid.calibration import calibrated
+from sonargrid.evidence import MapSettings
+from sonargrid.exports import (
+    default_out,
+    grid_png,
+    look_at_out,
+    objects_csv,
+    summary,
+    summary_json,
+    world_file,
+    write_outputs,
+)
+from sonargrid.geometry import to_floor, wrap
+from sonargrid.mapping import Map, map_run
+from sonargrid.objects import MIN_CONFIDENCE, SIZE_PRIOR_M, find_objects
+from sonargrid.readings import Pings, Run, Station
+from sonargrid.things import Object
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """How things are to be found.
+
+    empty : a run of the same floor without the things; what it shows is background
+    size_prior_m : radius to assume where one station cannot tell
+    min_confidence : claims below this are left out
+    """
+
+    empty: Run | None = None
+    size_prior_m: float = SIZE_PRIOR_M
+    min_confidence: float = MIN_CONFIDENCE
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What is to be written, and where.
+
+    folder : None = the run's name and ``_map``, in the current folder
+    svg : whether map.svg is written too
+    force : whether the map of another run may be replaced
+    commands : what was typed, for summary.json
+    origins : field of `MapSettings` or `Search` -> the flag or variable it came from
+    inputs : further files and folders that were read, so that none is overwritten
+    """
+
+    folder: Path | None = None
+    svg: bool = False
+    force: bool = False
+    commands: tuple[str, ...] = ()
+    origins: Mapping[str, str] = field(default_factory=dict)
+    inputs: tuple[str, ...] = ()
+
+
+AS_USUAL, SEARCH, NEW_FOLDER = MapSettings(), Search(), Output()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outcome:
+    """What one way through came to.
+
+    objects : the list, in the order of objects.csv; None where it was not asked for
+    folder, files : where the files lie, and their names in it
+    summary : what summary.json says
+    """
+
+    map: Map
+    objects: tuple[Object, ...] | None
+    folder: Path
+    files: tuple[str, ...]
+    warnings: tuple[str, ...]
+    summary: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The whole list of a run, the pings it came from and what is to be said beside it."""
+
+    objects: tuple[Object, ...]
+    pings: Pings
+    warnings: tuple[str, ...]
+
+
+def map_to_folder(
+    run: Run, settings: MapSettings = AS_USUAL, search: Search | None = SEARCH, output: Output = NEW_FOLDER
+) -> Outcome:
+    """Map a run, list what stands there and write everything into one folder, whole or not at all.
+
+    Parameters
+    ----------
+    run : Run
+        As loaded or simulated.
+    settings : MapSettings
+        Beam model, solver, cell and weights.
+    search : Search, optional
+        How things are to be found; None = only the grid.
+    output : Output
+        Where to write, and what.
+
+    Raises
+    ------
+    OutputProblem
+        If the folder may not or cannot be written; nothing is left half done.
+    UsageProblem, SonargridError
+        As `map_run`.
+    """
+    out = default_out(run) if output.folder is None else output.folder
+    # asked first, so that nobody waits for a map that may not be kept
+    place = look_at_out(out, run.path, output.force, output.inputs)
+    took: dict[str, float] = {}
+    made = _timed(took, "map", lambda: map_run(run, settings))
+    objects = None
+    if search is not None:
+        objects = _timed(took, "things", lambda: find_objects(made, search.size_prior_m, search.min_confidence))
+    files = _timed(took, "files", lambda: _files(made, objects, output.svg))
+    warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, place.sentence))))
+    told = summary(
+        made, objects, files, warnings=warnings, timing_s=took, commands=output.commands, origins=output.origins
+    )
+    folder = write_outputs({**files, "summary.json": summary_json(told)}, out, run.path, output.force, output.inputs)
+    return Outcome(made, objects, folder, (*files, "summary.json"), warnings, told)
+
+
+def _timed(took: dict[str, float], step: str, work: Callable[[], T]) -> T:
+    start = perf_counter()
+    done = work()
+    took[step] = perf_counter() - start
+    return done
+
+
+def _files(made: Map, objects: tuple[Object, ...] | None, svg: bool) -> dict[str, bytes]:
+    """Return the content of every file but summary.json, by name."""
+    from sonargrid.pictures import draw_map, map_content, map_svg
+
+    content = map_content(made, objects or ())
+    files = {"map.png": draw_map(content)}
+    if svg:
+        files["map.svg"] = map_svg(content).encode()
+    if objects is not None:
+        files["objects.csv"] = objects_csv(objects).encode()
+    files["grid.png"] = grid_png(made.grid, made.run.title or made.run.name)
+    files["grid.pgw"] = world_file(made.grid.frame).encode()
+    files["grid.npz"] = made.grid.to_bytes()
+    return files
+
+
+def find_things(run: Run, search: Search = SEARCH) -> Found:
+    """Return the list of things in a run without making a map of it."""
+    objects = find_objects(run, search.size_prior_m, search.min_confidence)
+    return Found(objects, calibrated(run), run.warnings)
+
+
+def within_reach(
+    objects: Sequence[Object],
+    run: Run,
+    within_m: float = math.inf,
+    between_deg: tuple[float, float] | None = None,
+) -> tuple[tuple[int, Object], ...]:
+    """Return (id, thing) of things near enough and in the asked part of the half circle; ids as in the whole list.
+
+    Parameters
+    ----------
+    objects : sequence of Object
+        The whole list.
+    run : Run
+        Whose stations the head angles are counted at.
+    within_m : float
+        Farthest near face, from the servo axis of the nearest station [m].
+    between_deg : (float, float), optional
+        Head angles from..to at the nearest station [deg], 90 = straight ahead.
+    """
+    low, high = (-math.inf, math.inf) if between_deg is None else between_deg
+    return tuple(
+        (number, thing)
+        for number, thing in enumerate(objects, start=1)
+        if thing.nearest_m <= within_m and low <= head_angle_deg(thing, run) <= high
+    )
+
+
+def head_angle_deg(thing: Object, run: Run) -> float:
+    """Return the head angle at which the nearest station looks at a thing [deg]; 90 = straight ahead."""
+    robot = run.robot
+
+    def distance_m(station: Station) -> float:
+        x, y = to_floor(station.x_m, station.y_m, station.heading_rad, robot.head_ahead_m, robot.head_left_m)
+        return math.hypot(thing.x_m - float(x), thing.y_m - float(y))
+
+    heard = [run.stations[index] for index in sorted(set(run.readings.station.tolist()))]
+    nearest = min(heard, key=distance_m)
+    return 90.0 + math.degrees(float(wrap(thing.bearing_rad - nearest.heading_rad)))
