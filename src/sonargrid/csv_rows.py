@@ -312,24 +312,12 @@ def _checked(
         distance[distance == value] = np.inf
     if not (angle.min() >= low and angle.max() <= high) or not np.fmin.reduce(distance) > 0.0:
         return None
-    if b"n" in body and _INFINITY.search(body):
-        return None
-    sweep = columns.get("sweep")
-    if sweep is not None and not (np.all(np.rint(sweep) == sweep) and np.all(np.abs(sweep) <= MAX_SWEEP)):
-        return None
-    pose = np.column_stack([columns[name] for name in POSE_COLUMNS]) if "x_m" in columns else None
-    if pose is not None and not bool(np.all(np.abs(pose) <= FAR)):
-        return None
-    time_s = columns.get("time_s")
-    if time_s is not None and not bool(np.all(np.isfinite(time_s))):
-        return None
-    turning = texts.get("turning")
-    if turning is not None and not set(turning[0]) <= set(TURNING):
-        return None
-    stations = texts.get("station")
     line = _lines(body, angle.size, header.body_line)
-    if line is not None and line.size != angle.size:
+    if not _plain(columns, texts, body) or (line is not None and line.size != angle.size):
         return None
+    sweep, time_s = columns.get("sweep"), columns.get("time_s")
+    stations, turning = texts.get("station"), texts.get("turning")
+    pose = np.column_stack([columns[name] for name in POSE_COLUMNS]) if "x_m" in columns else None
     return Rows(
         angle_column=header.angle_column,
         distance_column=header.distance_column,
@@ -344,6 +332,20 @@ def _checked(
         pose=None if pose is None else pose.astype(np.float64),
         line=line,
     )
+
+
+def _plain(columns: dict[str, Table], texts: dict[str, Texts], body: bytes) -> bool:
+    """Return whether all but angles and distances are what their columns take."""
+    sweep, time_s = columns.get("sweep"), columns.get("time_s")
+    if sweep is not None and not (np.all(np.abs(sweep) <= MAX_SWEEP) and np.all(np.rint(sweep) == sweep)):
+        return False
+    if time_s is not None and not np.all(np.isfinite(time_s)):
+        return False
+    if not all(np.all(np.abs(columns[name]) <= FAR) for name in POSE_COLUMNS if name in columns):
+        return False
+    if not set(texts.get("turning", ((), None))[0]) <= set(TURNING):
+        return False
+    return not (b"n" in body and _INFINITY.search(body))
 
 
 def _lines(body: bytes, count: int, first: int) -> Ints | None:

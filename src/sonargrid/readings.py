@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -232,6 +232,18 @@ class Run:
     digest: str = ""
     path: str = ""
     calibration_sigmas: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def stations_on_floor(self) -> tuple[Station, ...]:
+        """The stations with the sigmas that count: the only station of a run without targets is the floor axes itself.
+
+        >>> rows = Readings("angle_deg", "range_m", [90.0], [0.5], [0], [0], [0])
+        >>> Run(rows).stations_on_floor[0].position_sigma_m
+        0.0
+        """
+        if len(self.stations) != 1 or self.targets:
+            return self.stations
+        return (replace(self.stations[0], position_sigma_m=0.0, heading_sigma_rad=0.0),)
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,8 +113,12 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(ordered[:8]) + (f" and {len(ordered) - 8} more" if len(ordered) > 8 else "")
 
 
-def run_warnings(run: Run, rows: Rows, declared: tuple[Station, ...]) -> list[str]:
-    """Return sentences on what in a run is odd but can be read."""
+def row_warnings(run: Run, rows: Rows, declared: tuple[Station, ...], asked: Sequence[str] = ()) -> list[str]:
+    """Return sentences on what in the rows of a whole run is odd but can be read.
+
+    declared : the stations of run.toml
+    asked : names of the stations that will be kept; empty = all
+    """
     readings = run.readings
     group = np.zeros(len(rows), dtype=np.int32) if run.moving else readings.station
     said: list[str] = []
@@ -123,7 +127,7 @@ def run_warnings(run: Run, rows: Rows, declared: tuple[Station, ...]) -> list[st
     if not run.moving and len(run.stations) > 1:
         heard = np.bincount(readings.station, minlength=len(run.stations)) > 0
         silent = [station.name for station, any_ in zip(run.stations, heard.tolist(), strict=True) if not any_]
-        said += [f"Station {name} has no readings." for name in silent]
+        said += [f"Station {name} has no readings." for name in silent if not asked or name in asked]
     if rows.time_s is not None and (back := backwards(group, rows.time_s)).size:
         said.append(f"time_s goes backwards {_times(back.size)}, first at line {rows.line_of(int(back[0]))}.")
     if rows.turning is not None:
@@ -131,14 +135,15 @@ def run_warnings(run: Run, rows: Rows, declared: tuple[Station, ...]) -> list[st
         if wrong.size:
             line = rows.line_of(int(wrong[0]))
             said.append(f"turning is against the angles {_times(wrong.size)}, first at line {line}.")
-    return said + _physics_warnings(run)
+    return said
 
 
 def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
-def _physics_warnings(run: Run) -> list[str]:
+def physics_warnings(run: Run) -> list[str]:
+    """Return sentences on air, beam and reach that may make a run's ranges or map wrong."""
     said = []
     air, ranger = run.air, run.ranger
     logged = run.readings.distance_column != "echo_us"
@@ -152,6 +157,8 @@ def _physics_warnings(run: Run) -> list[str]:
             "Distances are taken as they were logged, air temperature is not used: state ranger.us_per_cm (the "
             "divisor the firmware used, often 58) or ranger.assumed_sound_speed_m_s to correct them."
         )
+    if not logged and ranger.assumed_sound_speed_m_s is not None:
+        said.append("ranger.us_per_cm or assumed_sound_speed_m_s is not used: the readings are echo times already.")
     if ranger.half_beam_rad is None and not ranger.half_beam_table:
         said.append(
             "The half beam is not stated (ranger.half_beam_deg or --half-beam): it is fitted from the run where the "

@@ -1,8 +1,8 @@
 """Files -> a `Run`: the one way in, with every fault of a run told at once.
 
 A run is a folder (run.toml and one readings file), a bare CSV, a named pipe or standard input.  The parts: `toml_text`,
-`run_keys` and `run_toml` read run.toml, `csv_rows` and `csv_rescan` the readings, `run_settings` weighs what flags,
-variables and calibrations say, `sweeps` finds the passes of the head, `run_saving` is the way out.
+`run_keys` and `run_toml` read run.toml, `csv_rows` and `csv_rescan` the readings, `run_settings` and `run_values` weigh
+what flags, variables and calibrations say, `sweeps` finds the passes of the head, `run_saving` is the way out.
 """
 
 from __future__ import annotations
@@ -12,42 +12,21 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
-from typing import Any
 
-from sonargrid.calibration_files import CalibrationFile, read_calibration
+from sonargrid.calibration_files import CalibrationFile
 from sonargrid.csv_rescan import rescan
 from sonargrid.csv_rows import Rows, check_text, fast_rows, read_header
 from sonargrid.errors import Fault, InputFaults
-from sonargrid.readings import Mark, Ranger, Readings, Run, Station, Target
-from sonargrid.run_assembly import chosen_part, run_readings, run_warnings
+from sonargrid.readings import Run
+from sonargrid.run_assembly import chosen_part, physics_warnings, row_warnings, run_readings
 from sonargrid.run_input import STANDARD_INPUT, Input, read_input
-from sonargrid.run_keys import BY_NAME, KEYS, LISTS, RUN_FORMAT, SECTIONS
+from sonargrid.run_keys import RUN_FORMAT
 from sonargrid.run_saving import save_run
-from sonargrid.run_settings import (
-    FROM_CALIBRATION,
-    FROM_FILE,
-    FROM_RUN_CALIBRATION,
-    Given,
-    merged,
-    settings_from_environment,
-    show_config,
-    typed_values,
-    usage_problem,
-)
-from sonargrid.run_toml import (
-    TOP_LEVEL,
-    Findings,
-    check_format,
-    check_tables,
-    read_marks,
-    read_stations,
-    read_targets,
-    record_of,
-    table_values,
-)
+from sonargrid.run_settings import settings_from_environment, show_config, typed_values
+from sonargrid.run_toml import Findings
+from sonargrid.run_values import BARE, as_run, read_settings
 from sonargrid.samples import find_sample, sample_names
-from sonargrid.toml_text import TomlText, read_toml
+from sonargrid.toml_text import read_toml
 
 __all__ = [
     "find_sample",
@@ -73,25 +52,6 @@ class _Place:
     @property
     def readings_name(self) -> str:
         return STANDARD_INPUT if self.readings_path == "-" else self.readings_path
-
-
-@dataclass(frozen=True, slots=True)
-class _Settings:
-    """All of a run but its readings."""
-
-    toml: TomlText
-    chosen: Mapping[str, Given]
-    stations: tuple[Station, ...]
-    declared: frozenset[str]  # names of all stations, faulty ones included
-    marks: tuple[Mark, ...]
-    targets: tuple[Target, ...]
-    assumed: tuple[str, ...]
-    origins: Mapping[str, str]
-    calibrations: tuple[CalibrationFile, ...]
-
-    def values(self, section: str) -> dict[str, Any]:
-        start = f"{section}."
-        return {full.removeprefix(start): given.value for full, given in self.chosen.items() if full.startswith(start)}
 
 
 def load_run(
@@ -122,8 +82,8 @@ def load_run(
     place = _find(typed)
     findings = Findings()
     toml_bytes = b"" if place.toml_path is None else read_input(place.toml_path).content
-    toml = _BARE if place.toml_path is None else read_toml(toml_bytes, place.toml_path)
-    known = _read_settings(toml, plain, by_station, calibration, findings)
+    toml = BARE if place.toml_path is None else read_toml(toml_bytes, place.toml_path)
+    known = read_settings(toml, plain, by_station, calibration, findings)
     source = _read_bytes(place.readings_path, on_wait)
     no_echo = known.chosen.get("ranger.no_echo_at")
     rows, uncounted = None, 0
@@ -139,9 +99,10 @@ def load_run(
         raise InputFaults(findings.faults, len(findings.faults) + uncounted)
     readings, places = taken
     digest = _digest(toml_bytes, source, known.calibrations)
-    run = _as_run(known, place.name, typed, readings, places, rows.pose is not None, digest)
-    run = replace(run, warnings=(*findings.warnings, *run_warnings(run, rows, known.stations)))
-    return chosen_part(run, stations, sweeps, place.readings_name)
+    run = as_run(known, place.name, typed, readings, places, rows.pose is not None, digest)
+    said = (*findings.warnings, *row_warnings(run, rows, known.stations, stations))
+    run = chosen_part(run, stations, sweeps, place.readings_name)
+    return replace(run, warnings=(*said, *physics_warnings(run)))
 
 
 def read_readings(source: Input, file: str, no_echo_at: Sequence[float] = ()) -> Rows:
@@ -212,126 +173,6 @@ def _read_bytes(path: str, on_wait: Callable[[str], None] | None) -> Input:
     return Input(stored, text.encode("utf-8"), None)
 
 
-def _read_settings(
-    toml: TomlText,
-    plain: Mapping[str, Given],
-    by_station: Mapping[str, Mapping[str, Given]],
-    calibration: str | os.PathLike[str] | None,
-    findings: Findings,
-) -> _Settings:
-    """Return all of a run but its readings, from run.toml and what stands above it."""
-    check_format(toml, findings)
-    check_tables(toml, findings, TOP_LEVEL)
-    in_file: dict[str, Given] = {}
-    for section in ("", *SECTIONS):
-        path = (section,) if section else ()
-        extra = TOP_LEVEL if not section else ()
-        for name, value in table_values(toml, path, section, findings, extra).items():
-            full = f"{section}.{name}" if section else name
-            in_file[full] = Given(value, os.path.basename(toml.file), FROM_FILE)
-    calibrations, sources = _calibrations(toml, in_file, plain, calibration)
-    chosen = merged([in_file, *sources, plain], toml.file, findings)
-    _check_reach(chosen, toml, findings)
-    marks = read_marks(toml, findings)
-    over = {name: {key: given.value for key, given in values.items()} for name, values in by_station.items()}
-    stations, assumed = read_stations(toml, marks, findings, over)
-    targets, target_sigmas = read_targets(toml, findings)
-    if not toml.data.get("station"):
-        stations = (replace(Station("A"), **_fields("station", over.get("A", {}))),)
-        assumed = ()
-    declared = frozenset(table["name"] for table in _tables(toml, "station") if isinstance(table.get("name"), str)) | {
-        station.name for station in stations
-    }
-    for name in by_station:
-        if name not in declared:
-            words = f"--set station.{name}: the run has no station {name!r}; it has: {', '.join(sorted(declared))}"
-            raise usage_problem([Fault(words, "names are case-sensitive")])
-    if len(stations) == 1 and not targets:
-        assumed = ()  # the station is the floor axes: its sigmas count as 0
-    sigmas = tuple(key.full for key in KEYS if key.sigma and key.section not in LISTS and key.full not in chosen)
-    return _Settings(
-        toml,
-        chosen,
-        stations,
-        declared,
-        marks,
-        targets,
-        (*sigmas, *assumed, *target_sigmas),
-        _origins(toml, chosen, by_station),
-        calibrations,
-    )
-
-
-_BARE = TomlText("run.toml", {"format": RUN_FORMAT})
-
-
-def _fields(section: str, values: Mapping[str, Any]) -> dict[str, Any]:
-    return {BY_NAME[f"{section}.{name}"].field: value for name, value in values.items()}
-
-
-def _tables(toml: TomlText, name: str) -> list[dict[str, Any]]:
-    found = toml.data.get(name)
-    return [table for table in found if isinstance(table, dict)] if isinstance(found, list) else []
-
-
-def _calibrations(
-    toml: TomlText,
-    in_file: Mapping[str, Given],
-    plain: Mapping[str, Given],
-    calibration: str | os.PathLike[str] | None,
-) -> tuple[tuple[CalibrationFile, ...], list[Mapping[str, Given]]]:
-    """Return the calibrations that hold, and their values from the lowest rank to the highest."""
-    label = str((plain.get("ranger.label") or in_file.get("ranger.label") or Given("", "", 0)).value)
-    files: list[CalibrationFile] = []
-    sources: list[Mapping[str, Given]] = []
-    named = plain.get("calibration.file") or in_file.get("calibration.file")
-    if named is not None:
-        in_toml = named.rank == FROM_FILE
-        path = os.path.join(os.path.dirname(toml.file), named.value) if in_toml else named.value
-        asked_by = f"[calibration] file in {toml.file}" if in_toml else named.origin
-        for one in read_calibration(path, asked_by, label):
-            files.append(one)
-            sources.append(one.given(FROM_RUN_CALIBRATION))
-    if calibration is not None:
-        for one in read_calibration(os.fspath(calibration), "--calibration", label):
-            files.append(one)
-            sources.append(one.given(FROM_CALIBRATION))
-    return tuple(files), sources
-
-
-def _check_reach(chosen: Mapping[str, Given], toml: TomlText, findings: Findings) -> None:
-    """Note a reach that does not lie beyond the blind zone."""
-    ranger = Ranger()
-    reach = chosen.get("ranger.reach_m", Given(ranger.reach_m, "default", FROM_FILE))
-    blind = chosen.get("ranger.blind_zone_m", Given(ranger.blind_zone_m, "default", FROM_FILE))
-    if reach.value > blind.value:
-        return
-    words = f"must lie above blind_zone_m, got {reach.value:g} m with a blind zone of {blind.value:g} m"
-    above = max(reach, blind, key=lambda given: given.rank)
-    if above.rank > FROM_CALIBRATION:
-        raise usage_problem([Fault(f"{above.origin}: ranger.reach_m {words}")])
-    findings.at(toml, ("ranger", "reach_m"), words, "how far does the ranger hear?")
-
-
-def _origins(
-    toml: TomlText, chosen: Mapping[str, Given], by_station: Mapping[str, Mapping[str, Given]]
-) -> dict[str, str]:
-    """Return where the value of each key came from that is not a default."""
-    origins = {full: given.origin for full, given in chosen.items()}
-    for section in LISTS:
-        for place, table in enumerate(_tables(toml, section), 1):
-            owner = place if section == "target" else table.get("name")
-            if "from" in table:
-                for name in ("x_m", "y_m", "heading_deg", "position_sigma_m", "heading_sigma_deg"):
-                    origins[f"{section}.{owner}.{name}"] = f"{os.path.basename(toml.file)}, by tape (5 mm assumed)"
-            for name in table:
-                origins[f"{section}.{owner}.{name}"] = os.path.basename(toml.file)
-    for owner, values in by_station.items():
-        for name, given in values.items():
-            origins[f"station.{owner}.{name}"] = given.origin
-    return origins
-
-
 def _digest(toml_bytes: bytes, source: Input, calibrations: Sequence[CalibrationFile]) -> str:
     """Return SHA-256 over run.toml, the readings as stored and the calibrations, one after the other, in hex."""
     digest = hashlib.sha256(toml_bytes)
@@ -339,41 +180,3 @@ def _digest(toml_bytes: bytes, source: Input, calibrations: Sequence[Calibration
     for one in calibrations:
         digest.update(one.content)
     return digest.hexdigest()
-
-
-def _as_run(
-    known: _Settings,
-    name: str,
-    typed: str,
-    readings: Readings,
-    places: tuple[Station, ...],
-    moving: bool,
-    digest: str,
-) -> Run:
-    """Return the run that settings and readings make."""
-    sigmas: dict[str, float] = {}
-    for one in known.calibrations:
-        sigmas.update(one.sigmas)
-    title, notes, recorded_at = (
-        str(known.chosen[key].value) if key in known.chosen else "" for key in ("title", "notes", "recorded_at")
-    )
-    return Run(
-        readings=readings,
-        stations=places,
-        air=record_of("air", known.values("air")),
-        ranger=record_of("ranger", known.values("ranger")),
-        head=record_of("head", known.values("head")),
-        robot=record_of("robot", known.values("robot")),
-        marks=known.marks,
-        targets=known.targets,
-        name=name,
-        moving=moving,
-        origins=MappingProxyType(dict(known.origins)),
-        assumed=(*known.assumed, "station.position_sigma_m", "station.heading_sigma_deg") if moving else known.assumed,
-        digest=digest,
-        path=typed,
-        calibration_sigmas=MappingProxyType(sigmas),
-        title=title,
-        notes=notes,
-        recorded_at=recorded_at,
-    )

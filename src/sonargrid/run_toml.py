@@ -129,7 +129,7 @@ def check_format(toml: TomlText, findings: Findings, wanted: str = RUN_FORMAT) -
     """Note a missing or foreign `format`."""
     if "format" not in toml.data:
         findings.at(toml, ("format",), "the key is missing", f'the first line reads format = "{wanted}"')
-    elif toml.data["format"] != wanted:
+    elif isinstance(toml.data["format"], str) and toml.data["format"] != wanted:
         got = shown(toml.data["format"])
         findings.at(toml, ("format",), f"must be {wanted!r}, got {got}", f'write format = "{wanted}"')
 
