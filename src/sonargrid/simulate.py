@@ -87,8 +87,7 @@ def _true_head_rad(head: Head, plan: SweepPlan, noise: Noise, commanded: Floats,
     """Return where the beam really looks, from straight ahead [rad]: offset, scale, play and a bent servo."""
     if plan.angle_column == "bearing_deg":
         return np.asarray(commanded + head.angle_offset_rad)  # a fixed ring has no servo
-    pulses = plan.angle_column == "pulse_us"  # commanded angles are then already counter-clockwise, 90 ahead
-    sense, ahead = (1.0, math.pi / 2) if pulses else (float(head.turns), head.ahead_rad)
+    sense, ahead = float(head.turns), head.ahead_rad
     turned = head.angle_scale * sense * (commanded - ahead) + head.angle_offset_rad
     lag = sense * 0.5 * head.backlash_rad * turning  # the head stays behind, whichever way it turns
     return np.asarray(turned - lag + noise.bend_rad * np.sin(2.0 * (commanded - ahead)))
