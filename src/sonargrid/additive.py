@@ -27,16 +27,20 @@ def station_pings(pings: Pings, station: int, weights: Floats, settings: MapSett
 
 def _chosen(pings: Pings, keep: np.ndarray, weights: Floats, settings: MapSettings) -> StationPings:
     rays = pings.rays
+    # a run of one station needs no picking out
+    every = keep.size == len(pings)
+    ray, range_m = (pings.ray, pings.range_m) if every else (pings.ray[keep], pings.range_m[keep])
     used = np.zeros(len(rays), dtype=bool)
-    used[pings.ray[keep]] = True
-    number = np.cumsum(used) - 1
+    used[ray] = True
+    if not used.all():
+        ray = (np.cumsum(used) - 1).astype(np.int32)[ray]
     return StationPings(
         rays.x_m[used],
         rays.y_m[used],
         rays.bearing_rad[used],
         weights[used],
-        number[pings.ray[keep]].astype(np.int32),
-        pings.range_m[keep],
+        ray,
+        range_m,
         settings.silence_weight,
         pings.blind_zone_m,
     )
@@ -84,7 +88,7 @@ def additive_grid(
     total = np.zeros(frame.shape)
     touched = np.zeros(frame.shape, dtype=np.int64)
     order = np.flatnonzero(~pings.void)
-    station = pings.station[order]
+    station = pings.station if order.size == len(pings) else pings.station[order]
     if bool(np.any(station[1:] < station[:-1])):
         by_station = np.argsort(station, kind="stable")
         order, station = order[by_station], station[by_station]

@@ -72,8 +72,14 @@ def angle_steps(pings: Pings) -> Floats:
     for start, end in zip(starts, [*starts[1:], station.size], strict=True):
         gaps = gap[start : end - 1][apart[start : end - 1]]
         if gaps.size:
-            steps[order[start:end]] = np.median(gaps)
+            steps[order[start:end]] = _median(gaps)
     return steps
+
+
+def _median(values: Floats) -> float:
+    # np.median loads numpy.ma, which costs more start-up time than a whole sweep takes to map
+    low, high = np.sort(values)[[(values.size - 1) // 2, values.size // 2]]
+    return float(0.5 * (low + high))
 
 
 def ray_weights(pings: Pings, half_beam_rad: float, settings: MapSettings) -> Floats:
@@ -105,9 +111,10 @@ def ray_weights(pings: Pings, half_beam_rad: float, settings: MapSettings) -> Fl
 def data_extent(pings: Pings, beam: BeamModel) -> tuple[float, float, float, float]:
     """Return (x_min, y_min, x_max, y_max) of all places that some ping speaks of, stations included [m]."""
     rays = pings.rays
-    used = ~pings.void
-    limit = np.zeros(len(rays))
-    np.maximum.at(limit, pings.ray[used], beam.limit_m(pings.range_m[used]))
+    farthest = np.full(len(rays), -math.inf)
+    # fmax passes over void readings; a farther echo never speaks of less floor
+    np.fmax.at(farthest, pings.ray, pings.range_m)
+    limit = np.where(farthest > -math.inf, beam.limit_m(np.maximum(farthest, 0.0)), 0.0)
     reached = limit > 0.0
     if not reached.any():
         raise SonargridError("no reading tells anything about the floor", hint="all are void; sonargrid check says why")

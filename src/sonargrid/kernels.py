@@ -28,6 +28,7 @@ class StationPings:
     weight : (M,) how much one ping of each ray counts
     silence_weight : factor for silent pings
     range_m : inf = silent; no void ones
+    count : (N,) how many equal readings each stands for; None = one each
     """
 
     x_m: Floats
@@ -38,6 +39,7 @@ class StationPings:
     range_m: Floats
     silence_weight: float
     blind_zone_m: float
+    count: Ints | None = None
 
 
 @dataclass(frozen=True, slots=True)

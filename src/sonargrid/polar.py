@@ -10,7 +10,7 @@ Metres and radians on the floor; windows are (rows, columns) of a frame.  No fil
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +23,31 @@ from sonargrid.kernels import STEPS_PER_SIGMA, StationPings, Window, block_aroun
 KNOT_GAP_RAD = math.radians(1.0)  # wider angle intervals are split: quadratic interpolation then errs by 1e-5
 FIXED = float(2**20)  # fixed point of the shares of a range between steps: sums of them are exact
 FRACTION_BITS = 22  # fixed point of a limit's place between two range steps: a tenth of SLACK at 1 mm steps
+ROWS_AT_ONCE = 24  # rays, so that a block's temporaries stay in the cache and are not mapped anew each time
+CELLS_AT_ONCE = 12_000  # cells, likewise
 SMALL_PRODUCT = 262_144  # matrix products below this many multiplications stay on one thread in common BLAS builds
 BUMP_AREA_STEPS = STEPS_PER_SIGMA * SUPPORT_SIGMAS * 256.0 / 315.0  # area of the hump in range steps
 TAPS = int(STEPS_PER_SIGMA * SUPPORT_SIGMAS)  # the hump reaches so many steps to either side
+
+
+def _counted(pings: StationPings, step_m: float, reach_m: float) -> StationPings:
+    """Return the readings with equal ones counted together, where all ranges lie on range steps; else as they are."""
+    if pings.range_m.size <= 4 * pings.bearing_rad.size:
+        return pings
+    scaled = pings.range_m * (1.0 / step_m)
+    top = math.ceil(reach_m / step_m) + 2
+    np.minimum(scaled, float(top - 1), out=scaled)  # silent ones count at the far end
+    whole = np.rint(scaled)
+    np.subtract(scaled, whole, out=scaled)
+    if max(float(scaled.max()), -float(scaled.min())) > 1e-6:
+        return pings
+    key = pings.ray * np.int64(top)
+    key += whole.astype(np.int64)
+    count = np.bincount(key, minlength=pings.bearing_rad.size * top)
+    key = np.flatnonzero(count)
+    ray, step = np.divmod(key, top)
+    ranges = np.where(step == top - 1, math.inf, step * step_m)
+    return replace(pings, ray=ray.astype(np.int32), range_m=ranges, count=count[key].astype(np.int32))
 
 
 def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArray[np.floating], Floats]:
@@ -36,16 +58,23 @@ def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArra
     m = pings.bearing_rad.size
     silent = np.isposinf(pings.range_m)
     ray, ranges = pings.ray, pings.range_m
-    silent_count = np.bincount(ray[silent], minlength=m).astype(np.float64)
+    count = np.ones(1) if pings.count is None else pings.count.astype(np.float64)
+    silent_count = np.bincount(ray[silent], np.broadcast_to(count, ray.shape)[silent], minlength=m)
     if silent_count.any():
         ray, ranges = ray[~silent], ranges[~silent]
+        count = count if count.size == 1 else count[~silent]
     scaled = ranges / step_m
     floor = np.maximum(np.floor(scaled + 1e-7), 1.0)
     place = scaled - floor
     flat = ray * np.int64(bins) + floor.astype(np.int64)
     if not bool(np.any(np.abs(place) > 1e-6)):
-        return np.bincount(flat, minlength=m * bins).reshape(m, bins).astype(np.float64), silent_count
-    # the same four weights as `_read_cells` uses, at steps -1, 0, 1, 2 from the floor
+        dense = np.zeros(m * bins, dtype=np.float32)
+        if pings.count is None:
+            np.add.at(dense, flat, np.float32(1.0))
+        else:
+            dense[flat] = count  # equal readings were put together: no place occurs twice
+        return dense.reshape(m, bins), silent_count
+    # off the steps nothing was put together: every reading stands for itself; the same four weights as `_read_cells` uses, at steps -1, 0, 1, 2 from the floor
     before, after, last = (np.rint(FIXED * w) for w in _cubic(place)[::2] + _cubic(place)[3:])
     own = FIXED - before - after - last
     shared = np.bincount(
@@ -87,12 +116,24 @@ def _profiles(pings: StationPings, beam: SpreadBeam, step_m: float, bins: int) -
     """Return the (M, bins) weighted range profile of every ray: all its readings at once."""
     counts, silent = _range_counts(pings, step_m, bins)
     humps = _humps(counts)
+    silence = (beam.miss * pings.silence_weight * silent[:, None]).astype(np.float32)
+    weight = pings.weight[:, None].astype(np.float32)
+    profiles = np.empty_like(humps)
+    for first in range(0, humps.shape[0], ROWS_AT_ONCE):
+        some = slice(first, first + ROWS_AT_ONCE)
+        _profile_rows(humps[some], beam, profiles[some])
+        profiles[some] -= silence[some]
+        profiles[some] *= weight[some]
+    return profiles
+
+
+def _profile_rows(humps: Floats32, beam: SpreadBeam, profile: Floats32) -> None:
+    """Write the profiles of some rays' humps, weight and silence left out; `humps` is used up."""
     # area of the humps beyond each step: trapezoid sum with its first correction term; the free part ends at the
     # echo, a hump's half width before the hump's far end
     beyond = np.cumsum(humps, axis=1, dtype=np.float32)
     np.subtract(beyond[:, -1:], beyond, out=beyond)
     beyond += humps  # from each step to the end, that step included
-    profile = np.empty_like(humps)
     profile[:, -TAPS:] = 0.0
     free = profile[:, :-TAPS]
     np.multiply(humps[:, TAPS:], np.float32(-0.5), out=free)
@@ -101,9 +142,6 @@ def _profiles(pings: StationPings, beam: SpreadBeam, step_m: float, bins: int) -
     profile *= np.float32(-beam.miss / BUMP_AREA_STEPS)
     humps *= np.float32(beam.hit)
     profile += humps
-    profile -= (beam.miss * pings.silence_weight * silent[:, None]).astype(np.float32)
-    profile *= pings.weight[:, None].astype(np.float32)
-    return profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +178,7 @@ def _knots(fan: _Fan, half: float) -> Floats:
 def _spread(fan: _Fan, knots: Floats, profiles: Floats32, beam: SpreadBeam, half: float) -> Floats32:
     """Return the evidence at start, middle and end of every angle interval, (3 I, bins)."""
     bins = profiles.shape[1]
-    rows_at_once = 8
+    rows_at_once = 16
     intervals = knots.size - 1
     out = np.zeros((3 * intervals, bins), dtype=np.float32)
     start, end = knots[:-1], knots[1:]
@@ -228,8 +266,9 @@ def _touches(
     # limits on a step to the last bits (whole millimetres) belong to that step
     far = np.floor(limit + 1e-7).astype(np.int64)
     top, m = int(far.max()) + 2, pings.bearing_rad.size
-    by_limit = np.bincount(pings.ray * np.int64(top) + far, minlength=m * top).reshape(m, top).astype(np.int32)
-    at_least = np.cumsum(by_limit[:, ::-1], axis=1, dtype=np.int32)[:, ::-1]
+    by_limit = np.zeros(m * top, dtype=np.int32)
+    np.add.at(by_limit, pings.ray * np.int64(top) + far, np.int32(1) if pings.count is None else pings.count)
+    at_least = np.cumsum(by_limit.reshape(m, top)[:, ::-1], axis=1, dtype=np.int32)[:, ::-1]
     table = np.zeros((fan.source.size + 1, top), dtype=np.int32)
     for slot, ray in enumerate(fan.source):  # whole rows at a time: three times quicker than a running sum down columns
         np.add(table[slot], at_least[ray], out=table[slot + 1])
@@ -238,7 +277,9 @@ def _touches(
     hits = (flat.take(hi * top + column) - flat.take(lo * top + column)).astype(np.int64)
     off_step = np.flatnonzero(limit - far > 1e-6)
     if off_step.size:
-        hits += _between_steps(pings.ray[off_step], limit[off_step], fan, step_m, range_m, step, lo, hi)
+        again = 1 if pings.count is None else pings.count[off_step]
+        ray, limit = np.repeat(pings.ray[off_step], again), np.repeat(limit[off_step], again)
+        hits += _between_steps(ray, limit, fan, step_m, range_m, step, lo, hi)
     return hits
 
 
@@ -291,9 +332,10 @@ def polar_station(frame: GridFrame, pings: StationPings, beam: SpreadBeam, step_
     Integer counts of readings by bearing and range step -> one range profile a bearing -> angular spread at knots
     that lie on the wedges' edges -> each cell reads the table once.
     """
+    pings = _counted(pings, step_m, beam.ranger.reach_m)
     x, y = float(pings.x_m[0]), float(pings.y_m[0])
     half = float(beam.support_rad(0.0))
-    limit = float(beam.limit_m(pings.range_m).max())
+    limit = float(beam.limit_m(pings.range_m.max()))
     fan = _fan(pings.bearing_rad, half)
     knots = _knots(fan, half)
     box = _fan_block(frame, x, y, limit, fan.middle_rad + knots[0], fan.middle_rad + knots[-1])
