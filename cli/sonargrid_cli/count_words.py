@@ -77,7 +77,7 @@ def as_table(run: Run, listed: Listed, found: Found, limits: str) -> str:
         lines += ["", things_table(things, [number for number, _ in listed]), ""]
         lines.append(
             filled(
-                "x, y: centre. give or take: one sigma in x and in y. nearest: near face to the servo axis of "
+                "x, y: centre. give or take: one sigma in x and in y, centimetres. nearest: near face to the servo axis of "
                 "the nearest station, at that bearing (degrees, counter-clockwise from +x). heard: readings / stations."
             )
         )

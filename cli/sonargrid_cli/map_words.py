@@ -118,7 +118,7 @@ def things_table(objects: Sequence[Object], numbers: Sequence[int]) -> str:
     from rich.table import Table
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for head in ("id", "kind", "x m", "y m", "give or take cm", "wide cm", "nearest m", "bearing", "sure", "heard"):
+    for head in ("id", "kind", "x m", "y m", "give or take", "wide cm", "nearest m", "bearing", "sure", "heard"):
         table.add_column(head, justify="left" if head == "kind" else "right", no_wrap=True)
     for number, thing in zip(numbers, objects, strict=True):
         wide = thing.diameter_m if math.isfinite(thing.diameter_m) else thing.width_m

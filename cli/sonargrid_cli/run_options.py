@@ -31,7 +31,7 @@ SCREEN_PANEL = "On the screen"
 def spread(body: Callable[..., T]) -> Callable[..., T]:
     """Return `body` with each argument that is a record of options replaced by the record's fields."""
     hints = get_type_hints(body, include_extras=True)
-    records = {name: kind for name, kind in hints.items() if name != "return" and is_dataclass(kind)}
+    records: dict[str, Any] = {name: kind for name, kind in hints.items() if name != "return" and is_dataclass(kind)}
     flat: list[inspect.Parameter] = []
     for name, parameter in inspect.signature(body).parameters.items():
         if name not in records:
@@ -53,7 +53,7 @@ def spread(body: Callable[..., T]) -> Callable[..., T]:
 
     whole.__signature__ = inspect.Signature(flat)  # type: ignore[attr-defined]
     whole.__annotations__ = {parameter.name: parameter.annotation for parameter in flat}
-    del whole.__wrapped__  # type: ignore[attr-defined]
+    del whole.__wrapped__
     return whole
 
 

@@ -11,9 +11,9 @@ import io
 import json
 import math
 import platform
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 import numpy as np
@@ -72,7 +72,7 @@ COLUMNS: dict[str, int | None] = {
     "readings": None,
 }
 UNTOUCHED = 128  # grey of a cell that no reading reached
-VERSIONS_OF = ("numpy", "scipy", "scikit-image", "pillow")
+VERSIONS_OF = {"numpy": "numpy", "scipy": "scipy", "scikit-image": "skimage", "pillow": "PIL"}
 
 
 def safe_cell(text: str) -> str:
@@ -205,12 +205,11 @@ def plain(value: Any) -> Any:
 
 
 def _versions() -> dict[str, str]:
+    """Return the versions of what took part; libraries that were never loaded had no say."""
     known = {"sonargrid": __version__, "python": platform.python_version()}
-    for name in VERSIONS_OF:
-        try:
-            known[name] = version(name)
-        except PackageNotFoundError:
-            known[name] = "not known"
+    for name, module in VERSIONS_OF.items():
+        if module in sys.modules:
+            known[name] = str(getattr(sys.modules[module], "__version__", "not known"))
     return known
 
 
@@ -240,6 +239,28 @@ def _counts(made: Map, things: Sequence[Object] | None) -> dict[str, Any]:
         counts["things"] = sum(thing.counted for thing in things)
         counts["by_kind"] = {kind: sum(thing.kind == kind for thing in things) for kind in KINDS}
     return counts
+
+
+def _run(made: Map) -> dict[str, Any]:
+    run = made.run
+    return {
+        "name": run.name,
+        "title": run.title,
+        "path": run_identity(run.path),
+        "digest": run.digest,
+        "recorded_at": run.recorded_at,
+    }
+
+
+def _grid(grid: LogOddsGrid) -> dict[str, Any]:
+    return {
+        "cell_m": grid.frame.cell_m,
+        "corner_m": list(grid.frame.corner_m),
+        "rows": grid.frame.rows,
+        "columns": grid.frame.columns,
+        "prior": float(grid.meta.get("prior", 0.5)),
+        "layers": ["log_odds", "touched", *grid.layers],
+    }
 
 
 def summary(
@@ -278,29 +299,15 @@ def summary(
     ValueError
         If `more` would replace an entry.
     """
-    run, frame = made.run, made.grid.frame
     entries: dict[str, Any] = {
         "format": MAP_FORMAT,
-        "run": {
-            "name": run.name,
-            "title": run.title,
-            "path": run_identity(run.path),
-            "digest": run.digest,
-            "recorded_at": run.recorded_at,
-        },
+        "run": _run(made),
         "commands": list(commands),
         "counts": _counts(made, things),
         "warnings": list(made.warnings if warnings is None else warnings),
-        "grid": {
-            "cell_m": frame.cell_m,
-            "corner_m": list(frame.corner_m),
-            "rows": frame.rows,
-            "columns": frame.columns,
-            "prior": float(made.grid.meta.get("prior", 0.5)),
-            "layers": ["log_odds", "touched", *made.grid.layers],
-        },
+        "grid": _grid(made.grid),
         "settings": _settings(made, origins or {}),
-        "assumed_sigmas": list(run.assumed),
+        "assumed_sigmas": list(made.run.assumed),
         "timing_s": {step: round(float(seconds), 4) for step, seconds in (timing_s or {}).items()},
         "versions": _versions(),
         "files": {name: {"sha256": digest(content), "bytes": len(content)} for name, content in files.items()},

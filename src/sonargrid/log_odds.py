@@ -1,13 +1,12 @@
 """Probability and log-odds: natural logarithm, 0 = evidence neither way.
 
-No grids, no beams here.
+No grids, no beams here, and no scipy: its import takes longer than a whole map of one sweep.
 """
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import expit, logit
 
 from sonargrid.arrays import Floats
 
@@ -30,7 +29,7 @@ def to_log_odds(probability: ArrayLike) -> Floats:
     p = np.asarray(probability, dtype=np.float64)
     if not bool(np.all((p >= 0.0) & (p <= 1.0))):
         raise ValueError("probabilities must lie in 0..1")
-    return np.asarray(logit(p), dtype=np.float64)
+    return _logit(p)
 
 
 def to_probability(log_odds: ArrayLike, prior: float = 0.5, limit: float | None = None) -> Floats:
@@ -57,7 +56,16 @@ def to_probability(log_odds: ArrayLike, prior: float = 0.5, limit: float | None 
     """
     if not 0.0 < prior < 1.0:
         raise ValueError(f"prior must lie between 0 and 1, got {prior}")
-    total = np.asarray(log_odds, dtype=np.float64) + float(logit(prior))
+    total = np.asarray(log_odds, dtype=np.float64) + float(_logit(np.asarray(prior)))
     if limit is not None:
         total = np.clip(total, -limit, limit)
-    return np.asarray(expit(total), dtype=np.float64)
+    odd = np.exp(-np.abs(total))  # never overflows, and keeps its digits far from 1/2
+    return np.asarray(np.where(total >= 0.0, 1.0, odd) / (1.0 + odd))
+
+
+def _logit(p: Floats) -> Floats:
+    with np.errstate(divide="ignore"):
+        # near 1/2 the two logarithms would cancel, far from it 2 p - 1 would lose the digits of p
+        far = np.log(p) - np.log1p(-p)
+    near = 2.0 * np.arctanh(np.clip(2.0 * p - 1.0, -0.5, 0.5))
+    return np.asarray(np.where(np.abs(p - 0.5) < 0.2, near, far))

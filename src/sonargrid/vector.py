@@ -7,8 +7,8 @@ reference.
 from __future__ import annotations
 
 import base64
+import html
 import re
-from xml.sax.saxutils import escape, quoteattr
 
 from sonargrid.arrays import Floats
 from sonargrid.raster import cells_png
@@ -24,11 +24,11 @@ def xml_text(text: str) -> str:
     >>> xml_text("a<b>&\\x00")
     'a&lt;b&gt;&amp;'
     """
-    return escape(_NOT_XML.sub("", text))
+    return html.escape(_NOT_XML.sub("", text), quote=False)
 
 
 def _attribute(text: str) -> str:
-    return quoteattr(_NOT_XML.sub("", text))
+    return f'"{html.escape(_NOT_XML.sub("", text))}"'
 
 
 def _path(points: Floats, closed: bool) -> str:
