@@ -59,7 +59,8 @@ def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArra
     silent = np.isposinf(pings.range_m)
     ray, ranges = pings.ray, pings.range_m
     count = np.ones(1) if pings.count is None else pings.count.astype(np.float64)
-    silent_count = np.bincount(ray[silent], np.broadcast_to(count, ray.shape)[silent], minlength=m)
+    silent_weight = np.broadcast_to(count, ray.shape)[silent]
+    silent_count = np.asarray(np.bincount(ray[silent], silent_weight, minlength=m), dtype=np.float64)
     if silent_count.any():
         ray, ranges = ray[~silent], ranges[~silent]
         count = count if count.size == 1 else count[~silent]
@@ -74,7 +75,8 @@ def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArra
         else:
             dense[flat] = count  # equal readings were put together: no place occurs twice
         return dense.reshape(m, bins), silent_count
-    # off the steps nothing was put together: every reading stands for itself; the same four weights as `_read_cells` uses, at steps -1, 0, 1, 2 from the floor
+    # off the steps nothing was put together, every reading stands for itself; the same four weights as `_read_cells`
+    # uses, at steps -1, 0, 1, 2 from the floor
     before, after, last = (np.rint(FIXED * w) for w in _cubic(place)[::2] + _cubic(place)[3:])
     own = FIXED - before - after - last
     shared = np.bincount(
