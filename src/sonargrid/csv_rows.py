@@ -36,7 +36,8 @@ MAX_SWEEP = 2**31 - 1
 Table = NDArray[Any]  # whole numbers or decimals, as the file has them
 Texts = tuple[tuple[str, ...], Ints]  # distinct texts, and each row's index among them
 
-_INFINITY = re.compile(rb"infinity", re.IGNORECASE)  # loadtxt takes it, the rules do not
+# loadtxt reads these as infinite, the rules do not: the word in full, and numbers that are too large
+_TOO_LARGE = re.compile(rb"infinity|e\+?0*[1-9][0-9]{2}|[0-9]{300}", re.IGNORECASE)
 _PART = 1 << 17  # bytes looked at together: fits the cache, needs no new memory
 FILLER = b"+inf"
 _SHORT, _LONG = 8, 72  # bytes of a text field: whole words that can be compared; names have at most 64 characters
@@ -308,12 +309,14 @@ def _checked(
     angle = columns[header.angle_column].astype(np.float64)
     low, high = LIMITS[header.angle_column]
     distance = columns[header.distance_column].astype(np.float64)
+    if np.isposinf(np.fmax.reduce(distance)) and _TOO_LARGE.search(body):
+        return None
     for value in no_echo_at:
         distance[distance == value] = np.inf
     if not (angle.min() >= low and angle.max() <= high) or not np.fmin.reduce(distance) > 0.0:
         return None
     line = _lines(body, angle.size, header.body_line)
-    if not _plain(columns, texts, body) or (line is not None and line.size != angle.size):
+    if not _plain(columns, texts) or (line is not None and line.size != angle.size):
         return None
     sweep, time_s = columns.get("sweep"), columns.get("time_s")
     stations, turning = texts.get("station"), texts.get("turning")
@@ -334,7 +337,7 @@ def _checked(
     )
 
 
-def _plain(columns: dict[str, Table], texts: dict[str, Texts], body: bytes) -> bool:
+def _plain(columns: dict[str, Table], texts: dict[str, Texts]) -> bool:
     """Return whether all but angles and distances are what their columns take."""
     sweep, time_s = columns.get("sweep"), columns.get("time_s")
     if sweep is not None and not (np.all(np.abs(sweep) <= MAX_SWEEP) and np.all(np.rint(sweep) == sweep)):
@@ -343,9 +346,7 @@ def _plain(columns: dict[str, Table], texts: dict[str, Texts], body: bytes) -> b
         return False
     if not all(np.all(np.abs(columns[name]) <= FAR) for name in POSE_COLUMNS if name in columns):
         return False
-    if not set(texts.get("turning", ((), None))[0]) <= set(TURNING):
-        return False
-    return not (b"n" in body and _INFINITY.search(body))
+    return set(texts.get("turning", ((), None))[0]) <= set(TURNING)
 
 
 def _lines(body: bytes, count: int, first: int) -> Ints | None:

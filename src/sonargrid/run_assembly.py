@@ -103,9 +103,16 @@ def _unknown_station(rows: Rows, number: int, declared: frozenset[str], file: st
     words = f"no station {shown(name)} in run.toml" if name else "the cell is empty, and the run has several stations"
     if at.size > 1:
         words += f" ({at.size} readings name it)" if name else f" ({at.size} such readings)"
-    close = nearest(name, tuple(declared))
+    close = _alike(name, declared)
     hint = f"did you mean {close}?" if close else f"add a [[station]] of this name; known: {_listed(declared)}"
     findings.faults.append(Fault(words, hint, file, rows.line_of(int(at[0])), "station"))
+
+
+def _alike(name: str, declared: Iterable[str]) -> str | None:
+    """Return the declared name that a mistyped one probably means."""
+    names = sorted(declared)
+    same = [known for known in names if known.lower() == name.lower()]
+    return same[0] if same else nearest(name, tuple(names))
 
 
 def _listed(names: Iterable[str]) -> str:

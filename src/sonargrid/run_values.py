@@ -32,6 +32,7 @@ from sonargrid.run_toml import (
 )
 from sonargrid.toml_text import TomlText
 
+_SIGMAS = ("position_sigma_m", "heading_sigma_deg")
 BARE = TomlText("run.toml", {"format": RUN_FORMAT})  # what holds for a readings file without one
 
 
@@ -105,7 +106,8 @@ def _placed(
     over = {name: {key: given.value for key, given in values.items()} for name, values in by_station.items()}
     stations, assumed = read_stations(toml, marks, findings, over)
     if not toml.data.get("station"):
-        stations, assumed = (replace(Station("A"), **_fields("station", over.get("A", {}))),), ()
+        stations = (replace(Station("A"), **_fields("station", over.get("A", {}))),)
+        assumed = tuple(f"station.A.{name}" for name in _SIGMAS if name not in over.get("A", {}))
     names = {table["name"] for table in _tables(toml, "station") if isinstance(table.get("name"), str)}
     declared = frozenset(names | {station.name for station in stations})
     for name in by_station:
