@@ -273,11 +273,12 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
         True where the beam is known from the bench.
     """
     several = soundings.place_m.shape[0] > 1
+    start = board.beam
     grow(board, _pool(soundings, board, prior, several), prior)
-    for number in range(rounds):
+    for _ in range(rounds):
         refine_all(board, prior)
         if not keep_beam:
-            board = fit_beam(board, prior)
+            board = fit_beam(board, start)
         drop_poor(board, prior)
         if not several:
             jump(board, prior)

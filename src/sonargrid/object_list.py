@@ -175,10 +175,9 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
     for j, thing in enumerate(board.things):
         centre = _centre(board, j, ends)
         claim = Claim(thing.kind, *centre, heard[j], float(gains[j]), (j,))
-        if thing.kind in ("wall", "rough"):
-            if j in bounds or ends[j][1] - ends[j][0] >= WALL_M:
-                walls.append(claim)
-                continue
+        if thing.kind in ("wall", "rough") and (j in bounds or ends[j][1] - ends[j][0] >= WALL_M):
+            walls.append(claim)
+            continue
         if not several:
             free.append(claim)
             continue

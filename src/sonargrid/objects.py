@@ -1,19 +1,58 @@
 """The list of things that stand there: from a map or a run to `things.Object` rows.
 
-Floor axes [m], bearings [rad].
+`fit_objects` fits posts, walls and corners to the pings under the first-return model and tells everything it found:
+rows, ghosts, the run's beam.  `find_objects` returns the rows alone.  Floor axes [m], bearings [rad].
 """
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from sonargrid.air import absorption_db_per_m, sound_speed
+from sonargrid.arrays import Floats
 from sonargrid.calibration import calibrated
-from sonargrid.clusters import cluster_objects
+from sonargrid.clusters import cluster_objects, ellipse
+from sonargrid.confidence import confidence
+from sonargrid.echo_board import Board
+from sonargrid.echo_model import Beam
 from sonargrid.mapping import Map
+from sonargrid.object_fit import gains, search
+from sonargrid.object_list import Claim, Sorted, sort_things
+from sonargrid.object_moves import Prior
+from sonargrid.object_sigmas import Doubts, bearing_by_one, round_spread
 from sonargrid.plateaus import find_plateaus
-from sonargrid.readings import Run
+from sonargrid.readings import Pings, Run
+from sonargrid.run_beam import FittedBeam, beam_of_table, fitted_beam
+from sonargrid.soundings import pack
 from sonargrid.things import Object
 
 SIZE_PRIOR_M = 0.05  # radius of a thing nobody has measured
 MIN_CONFIDENCE = 0.5
+SIZE_SIGMA = {False: 0.4, True: 0.5}  # of the log radius, for one and for several stations
+SIZE_IN_ROOMS = 1.4  # things stood in rooms are larger than those put before a robot
+KNOWN_SIZE = 0.6  # a diameter is told where its log sigma falls below this share of the prior's
+MOST_STATIONS = 40  # beyond (a moving robot) the fit gives way to the plain list
+
+
+@dataclass(frozen=True, slots=True)
+class ObjectList:
+    """What a run shows, and what was thought on the way.
+
+    objects : the rows, nearest first
+    beam : the run's own beam; None where nothing was fitted
+    ghosts : sentences on echoes that are nobody's: behind a wall, too faint
+    hidden : sentences on what may be hidden by nearer things
+    notes : other sentences for the user
+    """
+
+    objects: tuple[Object, ...]
+    beam: FittedBeam | None = None
+    ghosts: tuple[str, ...] = ()
+    hidden: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 def find_objects(
@@ -28,11 +67,210 @@ def find_objects(
     size_prior_m : float
         Radius to assume where one station cannot tell [m].
     min_confidence : float
-        Claims below this are left out; things without a confidence stay.
+        Claims below this are left out.
     """
-    is_map = isinstance(map_or_run, Map)
-    run = map_or_run.run if isinstance(map_or_run, Map) else map_or_run
-    pings = map_or_run.pings if isinstance(map_or_run, Map) else calibrated(run)
-    grid = map_or_run.grid if is_map and isinstance(map_or_run, Map) else None
-    found = cluster_objects(find_plateaus(pings, run.ranger), pings, run, grid, size_prior_m)
-    return tuple(o for o in found if not o.confidence < min_confidence)
+    if isinstance(map_or_run, Map):
+        run, pings = map_or_run.run, map_or_run.pings
+    else:
+        run, pings = map_or_run, calibrated(map_or_run)
+    return fit_objects(pings, run, size_prior_m, min_confidence).objects
+
+
+def fit_objects(
+    pings: Pings,
+    run: Run,
+    size_prior_m: float = SIZE_PRIOR_M,
+    min_confidence: float = MIN_CONFIDENCE,
+    empty: Pings | None = None,
+) -> ObjectList:
+    """Return the things that explain a run's pings.
+
+    Parameters
+    ----------
+    pings : Pings
+        Calibrated readings.
+    run : Run
+        Where they come from: ranger, air, stations and their sigmas.
+    size_prior_m : float
+        Radius to assume where one station cannot tell [m].
+    min_confidence : float
+        Claims below this are left out.
+    empty : Pings, optional
+        The same places swept before the things were put down.
+    """
+    if not pings.echo.any():
+        return ObjectList((), notes=("no echo at all: nothing to list",))
+    if len(np.unique(pings.station)) > MOST_STATIONS:
+        plain = cluster_objects(find_plateaus(pings, run.ranger), pings, run, None, size_prior_m)
+        return ObjectList(plain, notes=("too many poses for the fit: the list holds plain arcs",))
+    soundings, stations = pack(pings)
+    several = len(stations) > 1
+    sigma = SIZE_SIGMA[several]
+    prior = Prior(math.log(size_prior_m * (SIZE_IN_ROOMS if several else 1.0)), sigma)
+    start, known = start_beam(run)
+    board = search(soundings, Board(soundings, start), prior, keep_beam=known)
+    each = gains(board, prior)
+    found = sort_things(board, each)
+    doubts = _doubts(run, [int(n) for n in stations])
+    rows = [
+        _row(board, claim, found, prior, doubts, size_prior_m, confidence(board, claim, found))
+        for claim in found.claims
+    ]
+    rows = [o for o in rows if not o.confidence < min_confidence]
+    rows += [_wall_row(board, c, found, doubts) for c in found.walls]
+    rows += [_corner_row(board, c, prior, doubts) for c in found.corners]
+    rows.sort(key=lambda o: (not o.counted, round(o.nearest_m, 6), o.bearing_rad))
+    ghosts = tuple(f"echo at ({c.x_m:.2f}, {c.y_m:.2f}) m not listed: {why}" for c, why in found.ghosts)
+    return ObjectList(tuple(rows), fitted_beam(board, start, known), ghosts)
+
+
+def start_beam(run: Run) -> tuple[Beam, bool]:
+    """Return the beam to start from, and whether it is known from the bench."""
+    air = run.air
+    speed = float(sound_speed(air.temperature_c, air.relative_humidity_pct, air.pressure_kpa))
+    fade = float(
+        absorption_db_per_m(run.ranger.frequency_hz, air.temperature_c, air.relative_humidity_pct, air.pressure_kpa)
+    )
+    wavelength = speed / run.ranger.frequency_hz
+    beam = Beam(
+        size_m=run.ranger.transducer_radius_m,
+        wavelength_m=wavelength,
+        slip_m=0.5 * wavelength,
+        absorption_db_m=fade,
+    )
+    if run.ranger.half_beam_table:
+        return beam_of_table(beam, run.ranger.half_beam_table), True
+    return beam, False
+
+
+def _doubts(run: Run, stations: list[int]) -> Doubts:
+    one = len(stations) == 1
+    place = np.array([0.0 if one else run.stations[n].position_sigma_m for n in stations])
+    heading = np.array([0.0 if one else run.stations[n].heading_sigma_rad for n in stations])
+    scale = 0.5 * run.air.temperature_sigma_c / (273.15 + run.air.temperature_c)
+    return Doubts(place, heading, run.head.angle_sigma_rad, scale)
+
+
+def _nearest(board: Board, heard: Floats, x: float, y: float) -> tuple[int, float, float]:
+    """Return (station, distance, bearing) of the nearest place that heard something at (x, y)."""
+    places = board.soundings.place_m
+    d = np.hypot(x - places[:, 0], y - places[:, 1])
+    k = int(np.argmin(np.where(heard >= 0.5, d, d + 100.0)))
+    return k, float(d[k]), math.atan2(y - places[k, 1], x - places[k, 0])
+
+
+def _row(board: Board, claim: Claim, found: Sorted, prior: Prior, doubts: Doubts, size_m: float, sure: float) -> Object:
+    lead = claim.members[0]
+    thing = board.things[lead]
+    readings = round(float(claim.heard.sum()))
+    if claim.stations <= 1:
+        return _echo_row(board, claim, prior, doubts, size_m, sure)
+    station, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
+    if claim.kind in ("post", "corner"):
+        spread = round_spread(board, lead, prior, doubts)
+        known = claim.kind == "post" and spread.log_radius_sigma < KNOWN_SIZE * prior.log_radius_sigma
+        radius = math.exp(thing.shape[2]) if claim.kind == "post" else 0.0
+        sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * 0.001**2)
+        row = Object(
+            "post" if claim.kind == "post" else "cluster",
+            claim.x_m,
+            claim.y_m,
+            sx,
+            sy,
+            rho,
+            max(0.0, d - radius),
+            bearing,
+            claim.stations,
+            readings,
+            confidence=sure,
+        )
+        if known:
+            row = replace(row, diameter_m=2.0 * radius, diameter_sigma_m=2.0 * radius * spread.log_radius_sigma)
+        return row
+    across = math.hypot(0.025, d * math.hypot(doubts.head_rad, float(doubts.heading_rad[station])))
+    along = math.hypot(0.03, float(doubts.position_m[station]))
+    sx, sy, rho = ellipse(bearing, along, math.hypot(across, float(doubts.position_m[station])))
+    return Object(
+        "cluster",
+        claim.x_m,
+        claim.y_m,
+        sx,
+        sy,
+        rho,
+        max(0.0, d - size_m),
+        bearing,
+        claim.stations,
+        readings,
+        confidence=sure,
+    )
+
+
+def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float, sure: float) -> Object:
+    """Return the row of a thing that one station heard: near face plus the size prior along the bearing."""
+    lead = claim.members[0]
+    thing = board.things[lead]
+    station, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
+    place = board.soundings.place_m[station]
+    face = d - size_m
+    width = math.radians(2.0)
+    if thing.is_round and len(claim.members) == 1:
+        face = math.hypot(thing.shape[0] - place[0], thing.shape[1] - place[1])
+        face -= math.exp(thing.shape[2]) if thing.kind == "post" else 0.0
+        bearing, width = bearing_by_one(board, lead, place, prior)
+    elif len(claim.members) == 1:
+        face = abs(thing.shape[1] - math.cos(thing.shape[0]) * place[0] - math.sin(thing.shape[0]) * place[1])
+    reach = face + size_m
+    beam = board.beam
+    near = math.hypot(0.4 * (beam.sigma_m + beam.sigma_share * face), doubts.scale * face)
+    along = math.sqrt(near**2 + (size_m * prior.log_radius_sigma) ** 2 + float(doubts.position_m[station]) ** 2)
+    turn = math.sqrt(width**2 + doubts.head_rad**2 + float(doubts.heading_rad[station]) ** 2)
+    across = math.hypot(reach * turn, float(doubts.position_m[station]))
+    x, y = place[0] + reach * math.cos(bearing), place[1] + reach * math.sin(bearing)
+    sx, sy, rho = ellipse(bearing, along, across)
+    readings = round(float(claim.heard.sum()))
+    return Object("echo", float(x), float(y), sx, sy, rho, max(0.0, face), bearing, 1, readings, confidence=sure)
+
+
+def _of_covariance(c: Floats) -> tuple[float, float, float]:
+    sx, sy = math.sqrt(float(c[0, 0])), math.sqrt(float(c[1, 1]))
+    return sx, sy, float(np.clip(c[0, 1] / (sx * sy), -0.999, 0.999))
+
+
+def _wall_row(board: Board, claim: Claim, found: Sorted, doubts: Doubts) -> Object:
+    index = claim.members[0]
+    turn, rho = board.things[index].shape[:2]
+    low, high = found.ends[index]
+    middle = 0.5 * (low + high)
+    x, y = math.cos(turn) * rho - math.sin(turn) * middle, math.sin(turn) * rho + math.cos(turn) * middle
+    places = board.soundings.place_m
+    away = np.where(
+        claim.heard >= 0.5, np.abs(rho - math.cos(turn) * places[:, 0] - math.sin(turn) * places[:, 1]), 99.0
+    )
+    k = int(np.argmin(away))
+    side = math.cos(turn) * places[k, 0] + math.sin(turn) * places[k, 1] - rho
+    heard = max(1, claim.stations)
+    square = math.sqrt(0.004**2 + float(doubts.position_m[k]) ** 2 / heard + (doubts.scale * float(away[k])) ** 2)
+    along = math.hypot(0.5 * (high - low) / math.sqrt(3.0), 0.05)
+    sx, sy, corr = ellipse(turn, square, along)
+    return Object(
+        "wall",
+        x,
+        y,
+        sx,
+        sy,
+        corr,
+        float(away[k]),
+        math.remainder(turn + (math.pi if side > 0.0 else 0.0), 2.0 * math.pi),
+        heard,
+        max(1, round(float(claim.heard.sum()))),
+        width_m=high - low,
+        heading_rad=(turn + 0.5 * math.pi) % math.pi,
+    )
+
+
+def _corner_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts) -> Object:
+    spread = round_spread(board, claim.members[0], prior, doubts)
+    _, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
+    sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * 0.001**2)
+    readings = max(1, round(float(claim.heard.sum())))
+    return Object("corner", claim.x_m, claim.y_m, sx, sy, rho, d, bearing, max(1, claim.stations), readings)
