@@ -24,7 +24,7 @@ ROOMS: dict[int, str] = {
     1: "explain geometry air log_odds",
     2: "readings things scene",
     3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
-    4: "toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files run_values samples "
+    4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files run_values samples "
     "csv_rows csv_rescan run_assembly run_files scene_files kernels polar evidence plateaus",
     5: "additive wedges first_return arc_map joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit "
@@ -51,10 +51,7 @@ LOOPS_AND_FITS = {
     "polar",
     "joint",
     "first_return",
-    "echo_board",
     "object_fit",
-    "run_beam",
-    "ranger_fit",
     "head_fit",
     "soundings",
 }  # the loops that take the time, and the fits
