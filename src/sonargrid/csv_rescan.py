@@ -34,6 +34,16 @@ _NOT_A_NUMBER = re.compile(r"[+-]?nan", re.IGNORECASE)
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 
+_MEANT = {  # what a column's limits mean
+    "angle_deg": "head angles run from 0 (right) over 90 (ahead) to 180 (left)",
+    "bearing_deg": "degrees counter-clockwise from straight ahead",
+    "pulse_us": "a servo's pulse in microseconds, about 1500 in the middle",
+    "x_m": "metres on the floor axes",
+    "y_m": "metres on the floor axes",
+    "heading_deg": "degrees counter-clockwise from the x axis",
+}
+
+
 @dataclass(slots=True)
 class Faults:
     """Faults as they come: the first ones kept, all of them counted."""
@@ -65,7 +75,7 @@ def _number(cell: str) -> float:
         raise _BadCell(f"must be a plain decimal number, got {shown(cell)}", "such as 12, 0.5 or 1.2e-3")
     value = float(cell)
     if not math.isfinite(value):
-        raise _BadCell(f"the number is too large, got {shown(cell)}")
+        raise _BadCell(f"the number is too large, got {shown(cell)}", "nothing heard is an empty cell or inf")
     return value
 
 
@@ -73,7 +83,7 @@ def _within(cell: str, name: str, low: float, high: float) -> float:
     value = _number(cell)
     if not low <= value <= high:
         unit = "degrees" if name.endswith("_deg") else name.rpartition("_")[2]
-        hint = "head angles run from 0 (right) over 90 (ahead) to 180 (left)" if name == "angle_deg" else ""
+        hint = _MEANT[name]
         if name == "angle_deg" and 180.0 < value <= 360.0:
             hint += "; a ring of rangers has bearing_deg"
         raise _BadCell(f"must lie between {low:g} and {high:g} {unit}, got {cell}", hint)
@@ -83,7 +93,7 @@ def _within(cell: str, name: str, low: float, high: float) -> float:
 def _whole(cell: str) -> float:
     value = _number(cell)
     if value != round(value) or abs(value) > MAX_SWEEP:
-        raise _BadCell(f"must be a whole number, got {cell}")
+        raise _BadCell(f"must be a whole number, got {cell}", "passes of the head are numbered 0, 1, 2 ...")
     return value
 
 
@@ -100,7 +110,7 @@ def _distance(cell: str, no_echo_at: Sequence[float]) -> float:
         return math.inf
     if value <= 0.0:
         listed = ", ".join(f"{v:g}" for v in (*no_echo_at, value))
-        hint = f"if that is the ranger's way to say nothing heard: no_echo_at = [{listed}] under [ranger] in run.toml"
+        hint = f"if it means nothing heard, put this line under [ranger] in run.toml: no_echo_at = [{listed}]"
         raise _BadCell(f"must be above 0, got {cell}", hint)
     return value
 
@@ -113,7 +123,8 @@ def _turning(cell: str) -> float:
 
 def _station(cell: str, numbers: dict[str, int]) -> float:
     if not (len(cell) <= 64 and (cell.isprintable())):
-        raise _BadCell(f"a station's name has 1 to 64 characters and no control characters, got {shown(cell)}")
+        words = f"a station's name has at most 64 characters and no control characters, got {shown(cell)}"
+        raise _BadCell(words, "a short name, such as A")
     return numbers.setdefault(cell, len(numbers))
 
 

@@ -100,11 +100,12 @@ def _unknown_station(rows: Rows, number: int, declared: frozenset[str], file: st
     assert rows.station is not None
     at = np.flatnonzero(rows.station == number)
     name = rows.station_names[number]
-    words = f"no station {shown(name)} in run.toml" if name else "the cell is empty, and the run has several stations"
+    words = f"unknown station {shown(name)}" if name else "the cell is empty, and the run has several stations"
     if at.size > 1:
         words += f" ({at.size} readings name it)" if name else f" ({at.size} such readings)"
     close = _alike(name, declared)
-    hint = f"did you mean {close}?" if close else f"add a [[station]] of this name; known: {_listed(declared)}"
+    add = "add a [[station]] of this name to run.toml" if name else "write the name of the station"
+    hint = f"did you mean {close}?" if close and name else f"{add}; known: {_listed(declared)}"
     findings.faults.append(Fault(words, hint, file, rows.line_of(int(at[0])), "station"))
 
 

@@ -12,13 +12,11 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
 from difflib import get_close_matches
 from itertools import pairwise
 from typing import Any
 
-import numpy as np
-
+from sonargrid.moments import recorded_moment
 from sonargrid.readings import Air, Head, Mark, Ranger, Robot, Station, Target
 from sonargrid.units import RAD_PER_DEG
 
@@ -26,9 +24,6 @@ RUN_FORMAT = "sonargrid-run/1"
 NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _ODD_SPELLING = re.compile(r"[0-9]_[0-9]|(?<![0-9A-Za-z_.])[+-]?0[xob][0-9A-Fa-f]")
 _QUOTED = re.compile(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'")
-_RFC3339 = re.compile(
-    r"([0-9]{4}-[0-9]{2}-[0-9]{2})[Tt ]([0-9]{2}:[0-9]{2}):([0-9]{2})(\.[0-9]+)?([Zz]|[+-][0-9]{2}:[0-9]{2})"
-)
 FAR_M = 1e6  # no floor is larger; keeps sums finite
 
 
@@ -211,7 +206,7 @@ def _number(value: Any, raw: str | None) -> float:
 def _limited(key: Key, number: float) -> float:
     low = number <= key.low if key.open_low else number < key.low
     if low or number > key.high:
-        got = f"{number:g}" if number != round(number, 6) else str(number)
+        got = f"{number:.8g}"
         if key.low <= -FAR_M:
             raise BadValue(f"must lie between {key.low:g} and {key.high:g}, got {got}", key.hint)
         above = f"above {key.low:g}" if key.open_low else f"at least {key.low:g}"
@@ -238,6 +233,21 @@ def to_file_unit(key: Key, value: float) -> float:
     tries = [round(plain, digits) for digits in (3, 9, 12)] + [plain, math.nextafter(plain, math.inf)]
     tries.append(math.nextafter(plain, -math.inf))
     return next((number for number in tries if number * key.unit == value), plain)
+
+
+def in_file_unit(key: Key, value: Any) -> Any:
+    """Return a record's value as run.toml has it."""
+    if value is None:
+        return None
+    if key.kind == "number":
+        return to_file_unit(key, float(value))
+    if key.kind == "numbers":
+        return [float(item) for item in value]
+    if key.kind == "pairs":
+        return [[at, to_file_unit(key, half)] for at, half in value]
+    if key.kind == "choice":
+        return next(word for word, meaning in key.choices if meaning == value)
+    return value
 
 
 def convert(key: Key, value: Any, raw: str | None = None) -> Any:
@@ -294,49 +304,20 @@ def checked_name(name: str) -> str:
         If it is empty, longer than 64 characters, or holds control characters or outer blanks.
     """
     if not 1 <= len(name) <= 64:
-        raise BadValue(f"must have 1 to 64 characters, got {len(name)}")
+        raise BadValue(f"must have 1 to 64 characters, got {len(name)}", "a short name, such as A")
     if any(not char.isprintable() for char in name):
-        raise BadValue(f"must not hold control characters, got {shown(name)}")
+        raise BadValue(f"must not hold control characters, got {shown(name)}", "a short name, such as A")
     if name != name.strip():
         raise BadValue(f"must not begin or end with a blank, got {shown(name)}", f'write "{name.strip()}"')
     return name
 
 
-def moment(text: str) -> datetime:
-    """Return the instant that an RFC 3339 text names; a leap second counts as the second after it.
-
-    Raises
-    ------
-    ValueError
-        If it is none.
-
-    Examples
-    --------
-    >>> moment("1990-12-31T23:59:60Z").isoformat()
-    '1991-01-01T00:00:00+00:00'
-    """
-    found = _RFC3339.fullmatch(text)
-    if found is None:
-        raise ValueError(f"{text!r} is no RFC 3339 date and time")
-    day, minute, second, part, zone = found.groups()
-    leap = second == "60"
-    whole = datetime.fromisoformat(f"{day}T{minute}:{'59' if leap else second}{zone.upper()}")
-    return whole + timedelta(seconds=float(leap) + float(part or 0.0))
-
-
 def _moment(value: Any) -> str:
-    hint = "write recorded_at = 2026-05-04T10:30:00Z (date, time, and Z or an offset such as +02:00)"
-    if isinstance(value, datetime):
-        if value.tzinfo is None:
-            raise BadValue(f"has no time zone, got {value.isoformat()}", hint)
-        return value.isoformat().replace("+00:00", "Z")
-    if isinstance(value, date | time) or not isinstance(value, str):
-        raise BadValue(f"must be a date and time of RFC 3339, got {shown(value)}", hint)
     try:
-        moment(value)
-    except ValueError:
-        raise BadValue(f"must be a date and time of RFC 3339, got {shown(value)}", hint) from None
-    return value
+        return recorded_moment(value)
+    except ValueError as problem:
+        hint = "write recorded_at = 2026-05-04T10:30:00Z (date, time, and Z or an offset such as +02:00)"
+        raise BadValue(str(problem), hint) from None
 
 
 def parse_text(key: Key, text: str) -> Any:
@@ -359,18 +340,3 @@ def parse_text(key: Key, text: str) -> Any:
             raise BadValue(f"must be a list, got {shown(text)}", "write it as in run.toml, such as [0, 999]") from None
     quoted = len(text) >= 2 and text[0] == text[-1] and text[0] in "\"'"
     return text[1:-1] if quoted else text
-
-
-def degrees_of(radians: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Return angles (N,) in degrees that read back as the very same radians wherever such degrees exist."""
-    plain = radians / RAD_PER_DEG
-    best = plain.copy()
-    found = np.zeros(plain.shape, dtype=bool)
-    for tried in (np.round(plain, 3), np.round(plain, 9), np.round(plain, 12), plain, *_beside(plain)):
-        fits = ~found & (tried * RAD_PER_DEG == radians)
-        best[fits], found = tried[fits], found | fits
-    return best
-
-
-def _beside(values: np.ndarray[Any, np.dtype[np.float64]]) -> tuple[np.ndarray[Any, np.dtype[np.float64]], ...]:
-    return np.nextafter(values, np.inf), np.nextafter(values, -np.inf)

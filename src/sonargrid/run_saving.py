@@ -18,6 +18,7 @@ import numpy as np
 
 from sonargrid.arrays import Floats
 from sonargrid.errors import OutputProblem
+from sonargrid.moments import moment
 from sonargrid.readings import Readings, Run
 from sonargrid.run_keys import (
     BY_NAME,
@@ -28,10 +29,10 @@ from sonargrid.run_keys import (
     TARGET_KEYS,
     Key,
     default_of,
-    degrees_of,
-    moment,
+    in_file_unit,
 )
-from sonargrid.run_settings import in_file_unit, value_of
+from sonargrid.run_settings import value_of
+from sonargrid.units import RAD_PER_DEG
 
 _TURNING = {1: "up", -1: "down", 0: ""}
 
@@ -169,7 +170,22 @@ def readings_csv(run: Run) -> str:
 
 
 def _pose_columns(places: Floats) -> tuple[Floats, Floats, Floats]:
-    return places[:, 0], places[:, 1], degrees_of(places[:, 2])
+    return places[:, 0], places[:, 1], _degrees(places[:, 2])
+
+
+def _degrees(radians: Floats) -> Floats:
+    """Return angles (N,) in degrees that read back as the very same radians wherever such degrees exist."""
+    plain = radians / RAD_PER_DEG
+    best = plain.copy()
+    found = np.zeros(plain.shape, dtype=bool)
+    for tried in (np.round(plain, 3), np.round(plain, 9), np.round(plain, 12), plain, *_beside(plain)):
+        fits = ~found & (tried * RAD_PER_DEG == radians)
+        best[fits], found = tried[fits], found | fits
+    return best
+
+
+def _beside(values: Floats) -> tuple[Floats, ...]:
+    return np.nextafter(values, np.inf), np.nextafter(values, -np.inf)
 
 
 def _cell(text: str) -> str:

@@ -20,9 +20,9 @@ from sonargrid.run_keys import (
     Key,
     convert,
     default_of,
+    in_file_unit,
     nearest,
     parse_text,
-    to_file_unit,
 )
 from sonargrid.run_toml import Findings
 
@@ -82,6 +82,22 @@ def _key_of(name: str) -> tuple[Key | None, str | None]:
     return None, None
 
 
+def _unknown_hint(name: str) -> str:
+    """Return which key was probably meant."""
+    full = [key.full for key in SETTABLE]
+    section, _, own = name.rpartition(".")
+    near = [key.name for key in SETTABLE if key.section == section] if section else [*SHORT_NAMES]
+    homes = [known for known in full if known.rpartition(".")[2] == own]
+    close = nearest(own, tuple(near))
+    if homes:
+        return f"did you mean {homes[0]}?"
+    if close is not None:
+        return f"did you mean {section}.{close}?" if section else f"did you mean {SHORT_NAMES[close]}?"
+    close = nearest(own, tuple(key.name for key in SETTABLE))
+    meant = next((key.full for key in SETTABLE if key.name == close), None)
+    return f"did you mean {meant}?" if meant else "keys are written as in run.toml, such as ranger.reach_m"
+
+
 def typed_values(settings: Mapping[str, tuple[str, str]]) -> tuple[dict[str, Given], dict[str, dict[str, Given]]]:
     """Return what flags and variables say: by full key; and for single stations, by name and key.
 
@@ -97,10 +113,7 @@ def typed_values(settings: Mapping[str, tuple[str, str]]) -> tuple[dict[str, Giv
         key, owner = _key_of(name)
         where = origin if origin.startswith(VARIABLE) else f"{origin} {name}" if origin == "--set" else origin
         if key is None or (owner is not None and key.section != "station"):
-            known = (*(k.full for k in SETTABLE), "calibration.file", *SHORT_NAMES)
-            close = nearest(name, known) or next((k for k in known if k.endswith("." + name)), None)
-            hint = f"did you mean {close}?" if close else "keys are written as in run.toml, such as ranger.reach_m"
-            faults.append(Fault(f"{where}: unknown key {name!r}", hint))
+            faults.append(Fault(f"{where}: unknown key {name!r}", _unknown_hint(name)))
             continue
         try:
             value = convert(key, parse_text(key, text))
@@ -158,21 +171,6 @@ def _choose(one: str, two: str, chosen: dict[str, Given], file: str, findings: F
             f"{left} is given in {chosen[left].origin} and {kept} in {chosen[kept].origin}; {kept} holds"
         )
     del chosen[left]
-
-
-def in_file_unit(key: Key, value: Any) -> Any:
-    """Return a record's value as run.toml has it."""
-    if value is None:
-        return None
-    if key.kind == "number":
-        return to_file_unit(key, float(value))
-    if key.kind == "numbers":
-        return [float(item) for item in value]
-    if key.kind == "pairs":
-        return [[at, to_file_unit(key, half)] for at, half in value]
-    if key.kind == "choice":
-        return next(word for word, meaning in key.choices if meaning == value)
-    return value
 
 
 def value_of(run: Run, key: Key) -> Any:

@@ -6,7 +6,7 @@ placed by tape, surveyed targets.  Scenes and calibrations use the same pieces.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, cast
 
@@ -25,6 +25,8 @@ from sonargrid.run_keys import (
     Key,
     checked_name,
     convert,
+    default_of,
+    in_file_unit,
     nearest,
     shown,
 )
@@ -94,8 +96,14 @@ def table_values(
         try:
             values[name] = convert(key, value, toml.raw.get((*path, name)))
         except BadValue as bad:
-            findings.at(toml, (*path, name), bad.message, bad.hint, column)
+            findings.at(toml, (*path, name), bad.message, bad.hint or _left_out(key), column)
     return values
+
+
+def _left_out(key: Key) -> str:
+    """Return what holds where a key is left out, as a hint."""
+    default = in_file_unit(key, default_of(key))
+    return f"left out, it is {shown(default)}" if default not in (None, "") else "a number, such as 0.5"
 
 
 def _table_at(toml: TomlText, path: Path, findings: Findings) -> Mapping[str, Any]:
@@ -239,14 +247,14 @@ def _taped(
             say(name, "given together with `from`", "a place is either measured by tape or given, not both")
     tapes = _tape_distances(table["from"], known, say)
     side, facing = table.get("side"), table.get("facing")
+    got = "nothing" if side is None else shown(side)
     if side not in ("left", "right"):
-        say("side", f"must be 'left' or 'right' of the line between the marks, got {shown(side)}")
-    if facing is None and "heading_deg" not in table:
-        say("facing", "the key is missing", "name the mark that the robot faces, or give heading_deg")
-    elif facing is not None and "heading_deg" in table:
-        say("facing", "given together with heading_deg", "keep one of them")
-    elif facing is not None and facing not in known:
-        say("facing", f"no mark of the name {shown(facing)}", _known_marks(known))
+        say(
+            "side",
+            f"must be 'left' or 'right' of the line from the first mark to the second, got {got}",
+            'write side = "left"',
+        )
+    _check_facing(table, known, say)
     _missing(toml, path, prefix, ("name",), findings)
     if len(findings.faults) > before:
         return values
@@ -265,7 +273,18 @@ def _taped(
     return {**placed, **values}
 
 
-def _tape_distances(given: Any, known: Mapping[str, Mark], say: Any) -> list[tuple[str, float]]:
+def _check_facing(table: Mapping[str, Any], known: Mapping[str, Mark], say: Callable[..., None]) -> None:
+    """Note what is wrong with the mark that a station faces."""
+    facing = table.get("facing")
+    if facing is None and "heading_deg" not in table:
+        say("facing", "the key is missing", "name the mark that the robot faces, or give heading_deg")
+    elif facing is not None and "heading_deg" in table:
+        say("facing", "given together with heading_deg", "keep one of them")
+    elif facing is not None and facing not in known:
+        say("facing", f"no mark of the name {shown(facing)}", _known_marks(known))
+
+
+def _tape_distances(given: Any, known: Mapping[str, Mark], say: Callable[..., None]) -> list[tuple[str, float]]:
     example = "write from = {P = 1.20, Q = 0.85}"
     if not isinstance(given, dict) or len(given) != 2:
         say("from", f"must give two tape distances by mark, got {shown(given)}", example)

@@ -22,6 +22,7 @@ Path = tuple[str | int, ...]  # such as ("station", 0, "x_m"); tables of a list 
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
 _HEADER = re.compile(r"\s*(\[\[?)([^\[\]]+)(\]\]?)\s*(?:#.*)?", re.DOTALL)
 _KEY = re.compile(r"""\s*((?:[A-Za-z0-9_-]+|"[^"\\]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"\\]*"|'[^']*'))*)\s*=""")
+_KEYS_AS_TUPLE = re.compile(r"\(('[^()]*',?)\)")
 _KEY_PART = re.compile(r"""[A-Za-z0-9_-]+|"[^"\\]*"|'[^']*'""")
 
 
@@ -101,7 +102,8 @@ def read_toml(content: bytes, file: str) -> TomlText:
 def _syntax_fault(text: str, file: str, problem: str) -> Fault:
     """Return the parser's complaint as a fault; the line only where everything above it parses by itself."""
     found = _PLACE.search(problem)
-    words = problem[: found.start()] if found else problem
+    words = _KEYS_AS_TUPLE.sub(lambda keys: ".".join(_KEY_PART.findall(keys.group(1).replace("'", ""))), problem)
+    words = words[: words.rfind(" (at ")] if found else words
     line = int(found.group(1)) if found and found.group(1) else None
     if line is not None:
         above = "\n".join(text.replace("\r\n", "\n").split("\n")[: line - 1])
