@@ -35,7 +35,7 @@ def seconds(arguments: list[str], folder: Path) -> float:
     """
     words = [str(folder / "map") if word == "OUT" else word for word in arguments]
     env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-    # an installed package has its byte code; a checkout gets it here, in the first round, without writing beside sources
+    # an installed package has its byte code; a checkout gets it here, in the first round, away from its sources
     env |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONPYCACHEPREFIX": str(folder / "pycache")}
     start = time.perf_counter()
     done = subprocess.run([sys.executable, *words], capture_output=True, text=True, env=env)

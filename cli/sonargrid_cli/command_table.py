@@ -24,8 +24,8 @@ COMMANDS = tuple(name for group in GROUPS.values() for name, _ in group)
 WRONG_USAGE = 2
 
 
-def make_app() -> typer.Typer:
-    """Return the command line with every command registered."""
+def make_app(only: str | None = None) -> typer.Typer:
+    """Return the command line with every command registered, or with one: the rest costs time and is not asked for."""
     app = typer.Typer(
         name="sonargrid",
         help="Maps and lists of things from an ultrasonic ranger on a servo.",
@@ -37,7 +37,8 @@ def make_app() -> typer.Typer:
     )
     for group, commands in GROUPS.items():
         for name, body in commands:
-            app.command(name, rich_help_panel=group)(body)
+            if only is None or name == only:
+                app.command(name, rich_help_panel=group)(body)
     app.callback()(_root)
     return app
 
@@ -60,7 +61,10 @@ def answer(program: str, words: Sequence[str]) -> str:
     """
     _check_command(words)
     try:
-        said = make_app()(args=list(words) or ["--help"], prog_name=program, standalone_mode=False, obj=tuple(words))
+        only = words[0] if words and words[0] in COMMANDS else None
+        said = make_app(only)(
+            args=list(words) or ["--help"], prog_name=program, standalone_mode=False, obj=tuple(words)
+        )
     except typer.Abort:
         raise KeyboardInterrupt from None
     except SystemExit:  # typer's way to say that nobody reads stdout any more

@@ -21,6 +21,10 @@ ONE_POSITION = (
     "may be off. What stands behind a nearer thing, and a smooth wall at a slant, stay unheard. Sweep the same things "
     "from a second position to learn more."
 )
+COLUMNS = (
+    "x, y: centre. give or take: one sigma in x and in y, centimetres. near: near face to the servo axis of the "
+    "nearest station, at that bearing (degrees, counter-clockwise from +x). heard: readings / stations."
+)
 ECHO_ONLY = (
     "A thing of kind echo was heard from one position only: what it is and how wide it is, the readings do not say."
 )
@@ -75,12 +79,7 @@ def as_table(run: Run, listed: Listed, found: Found, limits: str) -> str:
     lines.append(filled(f"  {things_sentence(things)}{limits and f' ({limits})'}", "  "))
     if things:
         lines += ["", things_table(things, [number for number, _ in listed]), ""]
-        lines.append(
-            filled(
-                "x, y: centre. give or take: one sigma in x and in y, centimetres. nearest: near face to the servo axis of "
-                "the nearest station, at that bearing (degrees, counter-clockwise from +x). heard: readings / stations."
-            )
-        )
+        lines.append(filled(COLUMNS))
     if one_position(found):
         lines += ["", filled(ONE_POSITION)]
     elif any(thing.kind == "echo" for thing in things):

@@ -68,9 +68,12 @@ def kinds_in_words(objects: Iterable[Object], counted: bool) -> str:
 
 def things_sentence(objects: Sequence[Object]) -> str:
     """Return how many things stand there, and what is background."""
+    kinds = {thing.kind for thing in objects if thing.counted}
     things = sum(thing.counted for thing in objects)
     said = "no thing found" if things == 0 else f"{things} thing{'s' if things > 1 else ''}"
-    if things:
+    if kinds == {"echo"}:
+        said += ", heard from one place only"
+    elif things:
         said += f": {kinds_in_words(objects, counted=True)}"
     behind = kinds_in_words(objects, counted=False)
     return f"{said}; behind them {behind}" if behind else said
@@ -118,7 +121,7 @@ def things_table(objects: Sequence[Object], numbers: Sequence[int]) -> str:
     from rich.table import Table
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
-    for head in ("id", "kind", "x m", "y m", "give or take", "wide cm", "nearest m", "bearing", "sure", "heard"):
+    for head in ("id", "kind", "x m", "y m", "give or take", "wide cm", "near m", "bearing", "sure", "heard"):
         table.add_column(head, justify="left" if head == "kind" else "right", no_wrap=True)
     for number, thing in zip(numbers, objects, strict=True):
         wide = thing.diameter_m if math.isfinite(thing.diameter_m) else thing.width_m

@@ -96,7 +96,7 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
         return shown_config(run, {"things": Search(**wanted)}, origins, screen.json)
     empty = None if things.empty is None else load_chosen(which, things.empty, "--empty")
     found = find_things(run, Search(empty, **wanted))
-    listed = within_reach(found.objects, run, within_m, between)
+    listed = within_reach(found.things.objects, run, within_m, between)
     told(found.warnings, screen.quiet)
     if chosen.csv:
         return count_words.as_csv(listed)

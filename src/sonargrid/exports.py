@@ -10,7 +10,6 @@ import csv
 import io
 import json
 import math
-import platform
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
@@ -206,7 +205,7 @@ def plain(value: Any) -> Any:
 
 def _versions() -> dict[str, str]:
     """Return the versions of what took part; libraries that were never loaded had no say."""
-    known = {"sonargrid": __version__, "python": platform.python_version()}
+    known = {"sonargrid": __version__, "python": sys.version.split()[0]}
     for name, module in VERSIONS_OF.items():
         if module in sys.modules:
             known[name] = str(getattr(sys.modules[module], "__version__", "not known"))

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from time import perf_counter
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sonargrid.calibration import calibrated
 from sonargrid.evidence import MapSettings
@@ -26,9 +26,11 @@ from sonargrid.exports import (
 )
 from sonargrid.geometry import to_floor, wrap
 from sonargrid.mapping import Map, map_run
-from sonargrid.objects import MIN_CONFIDENCE, SIZE_PRIOR_M, find_objects
 from sonargrid.readings import Pings, Run, Station
 from sonargrid.things import Object
+
+if TYPE_CHECKING:
+    from sonargrid.objects import ObjectList
 
 T = TypeVar("T")
 
@@ -43,8 +45,8 @@ class Search:
     """
 
     empty: Run | None = None
-    size_prior_m: float = SIZE_PRIOR_M
-    min_confidence: float = MIN_CONFIDENCE
+    size_prior_m: float = 0.05  # as `objects.SIZE_PRIOR_M`, which a plain grid need not load; a test holds them equal
+    min_confidence: float = 0.5  # as `objects.MIN_CONFIDENCE`
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +89,15 @@ class Outcome:
     summary: Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """The whole list of a run, the pings it came from and what is to be said beside it."""
+    """The whole list of a run, and the pings it came from.
 
-    objects: tuple[Object, ...]
+    things : the rows, the run's own beam, and what was thought on the way
+    warnings : sentences for the user, the run's own included
+    """
+
+    things: ObjectList
     pings: Pings
     warnings: tuple[str, ...]
 
@@ -124,13 +130,20 @@ def map_to_folder(
     place = look_at_out(out, run.path, output.force, output.inputs)
     took: dict[str, float] = {}
     made = _timed(took, "map", lambda: map_run(run, settings))
-    objects = None
-    if search is not None:
-        objects = _timed(took, "things", lambda: find_objects(made, search.size_prior_m, search.min_confidence))
+    found = None if search is None else _timed(took, "things", lambda: find_things(run, search, made.pings))
+    objects = None if found is None else found.things.objects
     files = _timed(took, "files", lambda: _files(made, objects, output.svg))
-    warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, place.sentence))))
+    beside = () if found is None else found.warnings
+    warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, place.sentence))))
     told = summary(
-        made, objects, files, warnings=warnings, timing_s=took, commands=output.commands, origins=output.origins
+        made,
+        objects,
+        files,
+        warnings=warnings,
+        timing_s=took,
+        commands=output.commands,
+        origins=output.origins,
+        more=None if found is None or search is None else _search_told(found.things, search),
     )
     folder = write_outputs({**files, "summary.json": summary_json(told)}, out, run.path, output.force, output.inputs)
     return Outcome(made, objects, folder, (*files, "summary.json"), warnings, told)
@@ -159,10 +172,52 @@ def _files(made: Map, objects: tuple[Object, ...] | None, svg: bool) -> dict[str
     return files
 
 
-def find_things(run: Run, search: Search = SEARCH) -> Found:
-    """Return the list of things in a run without making a map of it."""
-    objects = find_objects(run, search.size_prior_m, search.min_confidence)
-    return Found(objects, calibrated(run), run.warnings)
+def find_things(run: Run, search: Search = SEARCH, pings: Pings | None = None) -> Found:
+    """Return the list of things in a run, without a map of it.
+
+    Parameters
+    ----------
+    run : Run
+        As loaded or simulated.
+    search : Search
+        How things are to be found.
+    pings : Pings, optional
+        The run's calibrated readings, where they are at hand already.
+    """
+    from sonargrid.objects import fit_objects  # costs start-up time that a plain grid need not pay
+
+    known = calibrated(run) if pings is None else pings
+    empty = None if search.empty is None else calibrated(search.empty)
+    things = fit_objects(known, run, search.size_prior_m, search.min_confidence, empty)
+    return Found(things, known, tuple(dict.fromkeys((*run.warnings, *things.notes))))
+
+
+def _search_told(things: ObjectList, search: Search) -> dict[str, Any]:
+    """Return what summary.json says of the search: how it was made, the run's own beam, and what is not listed."""
+    told: dict[str, Any] = {
+        "search": {
+            "empty": None if search.empty is None else {"path": search.empty.path, "digest": search.empty.digest},
+            "size_prior_m": search.size_prior_m,
+            "min_confidence": search.min_confidence,
+        },
+        "ghosts": things.ghosts,
+        "hidden": things.hidden,
+    }
+    if things.beam is not None:
+        beam = things.beam
+        widths = zip(beam.range_m, beam.left_rad, beam.right_rad, beam.sigma_rad, strict=True)
+        told["beam"] = {
+            "from": "the bench" if beam.known else "this run",
+            "half_widths": [
+                {"range_m": float(r), "left_deg": _deg(left), "right_deg": _deg(right), "sigma_deg": _deg(sigma)}
+                for r, left, right, sigma in widths
+            ],
+        }
+    return told
+
+
+def _deg(radians: float) -> float:
+    return round(math.degrees(float(radians)), 3)
 
 
 def within_reach(
