@@ -13,7 +13,7 @@ import numpy as np
 
 from sonargrid.axes import View, scale_bar
 from sonargrid.marks import corner_arms, diamond, station_mark
-from sonargrid.palette import SMALL_PX, TEXT_PX, Theme, ramp
+from sonargrid.palette import SMALL_PX, TEXT_PX, Theme, probability_at, ramp
 from sonargrid.shapes import Mark, Raster, Stroke, Words, cased, circle, dashes, rectangle, straight
 from sonargrid.things import Object
 
@@ -55,8 +55,9 @@ def _entry(words: str, theme: Theme, sample: Callable[[float, float], Sequence[M
 
 def evidence_block(prior: float, theme: Theme) -> Block:
     """Return the evidence scale with its three words and the probabilities they stand for."""
-    share = 100.0 * prior
-    percent = (0.0, "0 %"), (0.5, f"{share:.0f} %" if share >= 1.0 else f"{share:.1g} %"), (1.0, "100 %")
+    percent = [(step / 4.0, f"{100.0 * probability_at(step / 2.0 - 1.0, prior):.2g}") for step in range(4)]
+    percent.append((1.0, "100"))
+    percent[0] = (0.0, "0 %")
 
     def draw(x: float, y: float) -> tuple[Mark, ...]:
         wide, high = COLUMN_PX - 22, 22
@@ -68,7 +69,7 @@ def evidence_block(prior: float, theme: Theme) -> Block:
         marks.append(rectangle((left - 1, top - 1, left + wide + 1, top + high + 1), theme.ink))
         marks.append(Raster(ramp(theme)[None, :, :], (left, top, left + wide, top + high)))
         for place, words in percent:
-            anchor = {0.0: "start", 0.5: "middle", 1.0: "end"}[place]
+            anchor = {0.0: "start", 1.0: "end"}.get(place, "middle")
             marks.append(Words(words, x + place * wide, y + 76, SMALL_PX, theme.muted, anchor))
         return tuple(marks)
 
@@ -88,7 +89,7 @@ def _kind_sample(kind: str, theme: Theme) -> Callable[[float, float], Sequence[M
     turn = np.linspace(-0.55, 0.55, 15)
 
     def arc(x: float, y: float) -> Sequence[Mark]:
-        points = np.column_stack([x - 22.0 + 30.0 * np.cos(turn), y + 30.0 * np.sin(turn)])
+        points = np.column_stack([x - 17.0 + 22.0 * np.cos(turn), y + 22.0 * np.sin(turn)])
         return cased(points, theme.thing, 5.0, theme.halo)
 
     def wall(x: float, y: float) -> Sequence[Mark]:

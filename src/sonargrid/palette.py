@@ -170,6 +170,21 @@ def ramp(theme: Theme) -> Pixels:
     return scale
 
 
+def _steepness(prior: float) -> float:
+    """Return the power of the scale: evenly spaced probabilities, or opened up where little is believed occupied."""
+    return 1.0 if prior >= 0.25 else 0.5
+
+
+def probability_at(place: float, prior: float) -> float:
+    """Return the probability whose colour lies at a place of the scale: -1 = free, 0 = unknown, 1 = occupied.
+
+    >>> probability_at(0.5, 0.5), probability_at(0.0, 0.02), round(probability_at(0.5, 0.02), 3)
+    (0.75, 0.02, 0.265)
+    """
+    part = abs(place) ** (1.0 / _steepness(prior))
+    return prior * (1.0 - part) if place < 0.0 else prior + (1.0 - prior) * part
+
+
 def evidence_colours(probability: ArrayLike, prior: float, theme: Theme, touched: ArrayLike | None = None) -> Pixels:
     """Return the colour of each cell; the prior (what no evidence leaves) is the colour of "unknown".
 
@@ -196,7 +211,8 @@ def evidence_colours(probability: ArrayLike, prior: float, theme: Theme, touched
     p = np.asarray(probability, dtype=np.float32)
     if p.size and not (p.min() >= 0.0 and p.max() <= 1.0):
         raise ValueError("probabilities must lie in 0..1")
-    towards = np.where(p < prior, (p - prior) / prior, (p - prior) / (1.0 - prior))
+    part = np.abs(np.where(p < prior, (p - prior) / prior, (p - prior) / (1.0 - prior)))
+    towards = np.where(p < prior, -1.0, 1.0) * part ** _steepness(prior)
     place: NDArray[Any] = (np.rint(towards * RAMP_STEPS) + RAMP_STEPS).astype(np.int16)
     if touched is not None:
         place[np.asarray(touched) == 0] = RAMP_STEPS

@@ -42,7 +42,7 @@ from sonargrid.vector import figure_svg
 LONG_SIDE_PX = 1400  # of the whole picture, about
 LEFT_PX, RIGHT_PX, TOP_PX, AXIS_PX, FOOT_PX = 104, 36, 30, 84, 50
 MANY_STATIONS = 40  # more are drawn as a way, not one by one
-REACH_STATIONS = 4  # reach is drawn for so many stations at most: more arcs say nothing
+REACH_STATIONS = 1  # reach is drawn for so many stations at most: crossing arcs only hide the map
 LONGEST_NAME_PX = 170.0
 FINE_PX_PER_M = 900.0  # from here on places are listed to the millimetre
 LIST_ROWS = 44  # of the legend below a wide map, all columns together

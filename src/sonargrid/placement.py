@@ -25,6 +25,8 @@ ON_MARK = 9.0  # of covering part of a mark
 COVERS_LABEL, CROSSES_LEADER = 400.0, 25.0  # of each dot of a leader that does so
 CLOSELY_LOOKED_AT = 40  # cheapest candidates whose leaders are followed
 LEADER_DOTS = 32
+# (gaps, directions, price up to which nothing further away is tried)
+SEARCHES = ((GAPS_PX[:4], 16, 25.0), (GAPS_PX, 16, FORBIDDEN), (GAPS_PX + FAR_GAPS_PX, 48, FORBIDDEN))
 # right of and above comes first, as on printed maps; common practice, no source
 _PREFERRED_RAD = -math.pi / 5
 
@@ -101,21 +103,30 @@ class _Ground:
         return _Ground(self.bounds, taken, leaders, self.marks)
 
 
-def _cheapest(label: Label, boxes: Floats, own: Floats, ground: _Ground) -> tuple[int, bool]:
-    """Return which candidate costs least, and whether it overlaps nothing."""
+def _within(others: Floats, box: Floats) -> Floats:
+    left, top, right, bottom = box.tolist()
+    near = (others[:, 0] < right) & (others[:, 2] > left) & (others[:, 1] < bottom) & (others[:, 3] > top)
+    return np.asarray(others[near])
+
+
+def _cheapest(label: Label, boxes: Floats, own: Floats, ground: _Ground) -> tuple[int, bool, float]:
+    """Return which candidate costs least, whether it overlaps nothing, and its price."""
+    # what none of the candidates can meet need not be looked at
+    around = np.concatenate([boxes[:, :2].min(axis=0) - 2 * MARGIN_PX, boxes[:, 2:].max(axis=0) + 2 * MARGIN_PX])
+    taken, leaders, marks = (_within(part, around) for part in (ground.taken, ground.leaders, ground.marks))
     left, top, right, bottom = ground.bounds
     outside = (boxes[:, 0] < left) | (boxes[:, 1] < top) | (boxes[:, 2] > right) | (boxes[:, 3] > bottom)
-    price = own + FORBIDDEN * outside + FORBIDDEN * _hits(boxes, ground.taken, MARGIN_PX)
-    price = price + FORBIDDEN * _hits(boxes, ground.leaders) + ON_MARK * _hits(boxes, ground.marks)
+    price = own + FORBIDDEN * outside + FORBIDDEN * _hits(boxes, taken, MARGIN_PX)
+    price = price + FORBIDDEN * _hits(boxes, leaders) + ON_MARK * _hits(boxes, marks)
     few = np.argsort(price, kind="stable")[:CLOSELY_LOOKED_AT]
     points = _leader_points(label, boxes[few])
     far = np.hypot(*(points[:, -1] - points[:, 0]).T) > LEADER_FROM_PX
     dots = np.concatenate([points, points], axis=2).reshape(-1, 4)
-    covered = _hits(dots, ground.taken).reshape(len(few), -1).sum(axis=1)
-    met = _hits(dots, ground.leaders, 2.0).reshape(len(few), -1).sum(axis=1)
+    covered = _hits(dots, taken).reshape(len(few), -1).sum(axis=1)
+    met = _hits(dots, leaders, 2.0).reshape(len(few), -1).sum(axis=1)
     total = price[few] + far * (COVERS_LABEL * covered + CROSSES_LEADER * met)
     best = int(np.argmin(total))
-    return int(few[best]), bool(price[few[best]] < FORBIDDEN)
+    return int(few[best]), bool(price[few[best]] < FORBIDDEN), float(total[best])
 
 
 def place_labels(
@@ -145,10 +156,10 @@ def place_labels(
     ground = _Ground(bounds, taken, empty, marks)
     places = []
     for label in labels:
-        for gaps, directions in ((GAPS_PX, 16), (GAPS_PX + FAR_GAPS_PX, 48)):
+        for gaps, directions, content in SEARCHES:
             boxes, own = _candidates(label, gaps, directions)
-            best, free = _cheapest(label, boxes, own, ground)
-            if free:
+            best, free, price = _cheapest(label, boxes, own, ground)
+            if free and price <= content:
                 break
         points = _leader_points(label, boxes[best : best + 1])[0]
         far = math.hypot(*(points[-1] - points[0])) > LEADER_FROM_PX
