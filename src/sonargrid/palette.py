@@ -7,6 +7,7 @@ stay apart in grey and for every kind of colour vision; marks are told apart by 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -181,7 +182,7 @@ def probability_at(place: float, prior: float) -> float:
     >>> probability_at(0.5, 0.5), probability_at(0.0, 0.02), round(probability_at(0.5, 0.02), 3)
     (0.75, 0.02, 0.265)
     """
-    part = abs(place) ** (1.0 / _steepness(prior))
+    part = math.pow(abs(place), 1.0 / _steepness(prior))
     return prior * (1.0 - part) if place < 0.0 else prior + (1.0 - prior) * part
 
 
