@@ -18,6 +18,7 @@ from sonargrid.shapes import Mark, Raster, Stroke, Words, cased, circle, dashes,
 from sonargrid.things import Object
 
 ROW_PX, COLUMN_PX, GAP_PX = 30, 322, 34
+LIST_TOGETHER = 12  # lists of so many rows are never torn apart
 SAMPLE_PX = 62  # room for a mark before its words
 KIND_WORDS = {
     "post": "post, its true size",
@@ -36,12 +37,14 @@ class Block:
     draw : takes the upper-left corner [px]
     lead : rows left empty above it, unless it starts a column
     whole : rows that had better stay in one column, from this block on; 0 = its own
+    head : one row that is repeated above it where it starts a column
     """
 
     rows: int
     draw: Callable[[float, float], tuple[Mark, ...]]
     lead: int = 0
     whole: int = 0
+    head: Callable[[float, float], tuple[Mark, ...]] | None = None
 
 
 def _entry(words: str, theme: Theme, sample: Callable[[float, float], Sequence[Mark]]) -> Block:
@@ -204,7 +207,7 @@ def thing_blocks(things: Sequence[Object], theme: Theme, rows: int, decimals: in
             2, lambda x, y: (*head(x, y), *first(x, y + ROW_PX)), lead=1, whole=len(lines) + 1 + (shown < len(things))
         )
     ]
-    blocks += [Block(1, line) for line in lines[1:]]
+    blocks += [Block(1, line, head=head) for line in lines[1:]]
     if shown < len(things):
         rest = _cells(("", f"and {len(things) - shown} more in objects.csv", "", "", ""), theme, theme.muted)
         blocks.append(Block(1, rest))
@@ -213,7 +216,8 @@ def thing_blocks(things: Sequence[Object], theme: Theme, rows: int, decimals: in
 
 def column_rows(blocks: Sequence[Block], columns: int) -> int:
     """Return the least height, in rows, at which blocks fit into so many columns in their order."""
-    rows = max(max(block.rows for block in blocks), -(-sum(block.rows for block in blocks) // columns))
+    rows = max(max(block.rows, min(block.whole, LIST_TOGETHER)) for block in blocks)
+    rows = max(rows, -(-sum(block.rows for block in blocks) // columns))
     while max(number for number, _, _ in _settled(blocks, rows)) >= columns:
         rows += 1
     return rows
@@ -225,9 +229,12 @@ def _settled(blocks: Sequence[Block], rows: int) -> list[tuple[int, int, Block]]
     places = []
     for block in blocks:
         lead = block.lead if row else 0
-        wanted = block.whole if block.rows < block.whole <= rows else block.rows
+        wanted = max(block.rows, min(block.whole, rows))
         if row and row + lead + wanted > rows:
             column, row, lead = column + 1, 0, 0
+            if block.head is not None:
+                places.append((column, 0, Block(1, block.head)))
+                row = 1
         places.append((column, row + lead, block))
         row += lead + block.rows
     return places

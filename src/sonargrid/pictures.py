@@ -45,6 +45,7 @@ MANY_STATIONS = 40  # more are drawn as a way, not one by one
 REACH_STATIONS = 1  # reach is drawn for so many stations at most: crossing arcs only hide the map
 LONGEST_NAME_PX = 170.0
 FINE_PX_PER_M = 900.0  # from here on places are listed to the millimetre
+FAINTEST_ARC = 0.15  # weaker arcs would not be seen
 LIST_ROWS = 44  # of the legend below a wide map, all columns together
 CAUTION = "A slice at the height of the beam: low, soft or slanting things may be missed. No safety function."
 
@@ -208,7 +209,7 @@ def _legend(content: MapContent, view: View, look: Theme, beside: bool) -> tuple
     way = _is_way(content)
     blocks = [evidence_block(content.prior, look), bar_block(view, look)]
     reach = bool(_reach_marks(content, view, look))
-    arcs = content.unresolved is not None and bool(np.any(np.asarray(content.unresolved) > 0.05))
+    arcs = content.unresolved is not None and bool(np.any(np.asarray(content.unresolved) > FAINTEST_ARC))
     stations = any(view.shows(station.x_m, station.y_m) for station in content.stations)
     blocks += mark_blocks(content.things, look, stations and not way, stations and way, reach, arcs)
     used = sum(block.rows for block in blocks)
@@ -257,11 +258,11 @@ def _unresolved(content: MapContent, view: View, look: Theme) -> tuple[Mark, ...
     if content.unresolved is None:
         return ()
     share = np.clip(np.asarray(content.unresolved, dtype=np.float32), 0.0, 1.0)
-    if not np.any(share > 0.05):
+    if not np.any(share > FAINTEST_ARC):
         return ()
     tint = np.empty((*content.frame.shape, 4), dtype=np.uint8)
     tint[..., :3] = rgb(look.arc)
-    tint[..., 3] = np.rint(150.0 * share)
+    tint[..., 3] = np.rint(190.0 * share)
     return (Raster(tint[::-1], view.cells),)
 
 
