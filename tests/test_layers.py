@@ -26,12 +26,12 @@ ROOMS: dict[int, str] = {
     3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files run_values samples "
     "csv_rows csv_rescan run_assembly run_files scene_files kernels polar evidence plateaus",
-    5: "additive wedges first_return arc_map joint",
+    5: "additive wedges first_return outcomes arc_map explained joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit "
     "object_list object_sigmas confidence clusters",
     7: "objects",
     8: "truth measures list_scoring scoring",
-    9: "palette shapes placement axes marks legend raster vector pictures out_folder exports",
+    9: "palette shapes placement axes marks legend raster vector pictures out_folder exports map_files",
     10: "pipeline",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}
@@ -50,6 +50,7 @@ LOOPS_AND_FITS = {
     "kernels",
     "polar",
     "joint",
+    "explained",
     "first_return",
     "object_fit",
     "head_fit",
