@@ -24,8 +24,8 @@ ROOMS: dict[int, str] = {
     1: "explain geometry air log_odds",
     2: "readings things scene",
     3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
-    4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files run_values samples "
-    "csv_rows csv_rescan run_assembly run_files scene_files kernels polar evidence plateaus",
+    4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
+    "run_values samples csv_rows csv_rescan run_assembly run_files scene_files kernels polar evidence plateaus",
     5: "additive wedges first_return outcomes arc_map explained joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit "
     "object_list object_sigmas confidence clusters",
@@ -188,6 +188,17 @@ def test_every_name_at_the_door_opens() -> None:
     assert set(dir(sonargrid)) >= set(sonargrid.__all__)
     with pytest.raises(AttributeError, match="no attribute 'nothing_of_that_name'"):
         sonargrid.nothing_of_that_name  # noqa: B018
+
+
+@pytest.mark.parametrize(
+    "first",
+    ["import sonargrid.simulate", "from sonargrid.simulate import Scene", "import sonargrid; sonargrid.simulate"],
+)
+def test_a_module_never_hides_the_function_of_its_name(first: str) -> None:
+    tried = "from sonargrid import simulate as s; import sonargrid; print(callable(s), sonargrid.simulate is s)"
+    code = f"{first}\n{tried}"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "True"]
 
 
 def test_the_rule_catches_an_upward_import(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Scores against the worked examples of textbooks and of a general learning library, and against that library itself."""
+"""Scores against worked examples of textbooks and of a general learning library, and against that library itself."""
 
 from __future__ import annotations
 

@@ -9,7 +9,9 @@ The door for programs.  Names are loaded on first use, so that ``import sonargri
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import Any
 
 __version__ = "0.1.0"
@@ -44,3 +46,15 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted(__all__)
+
+
+class _Door(ModuleType):
+    """A package on which a module never hides the function that is named like it (`simulate`)."""
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        # loading sonargrid.simulate makes Python bind the module to its package's name: the function stays
+        if not (name in _DOOR and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Door
