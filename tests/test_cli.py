@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import signal
@@ -15,6 +16,7 @@ import pytest
 import sonargrid
 from sonargrid.errors import Fault, InputFaults, SonargridError, UsageProblem
 from sonargrid_cli import command_table, fault_words
+from sonargrid_cli.compare_commands import progress
 from sonargrid_cli.main import main
 from sonargrid_cli.map_options import BEAMS, JOINT_BEAMS, SOLVERS
 
@@ -259,3 +261,330 @@ def test_interrupted_while_waiting_for_standard_input() -> None:
         said = waiting.stderr.read().decode()
     assert "interrupted" in said and "Traceback" not in said
     assert list(Path().iterdir()) == []
+
+
+# map
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_map_writes_everything_and_says_so(sweep: str, capsys: Capture) -> None:
+    assert main(["map", sweep]) == 0
+    told = capsys.readouterr()
+    names = {path.name for path in Path("sweep_map").iterdir()}
+    assert names == {"map.png", "grid.png", "grid.pgw", "grid.npz", "objects.csv", "summary.json"}
+    assert all(name in told.out for name in names)
+    assert "1 thing, heard from one place only" in told.out
+    assert "37 pings from 1 station: 7 echoes, 30 silent" in told.out
+    assert "written to sweep_map" in told.out
+    assert max(map(len, told.out.splitlines())) <= 80
+    assert all(line.startswith("note: ") for line in told.err.splitlines())
+    assert "us_per_cm" in told.err
+    summary = json.loads(Path("sweep_map/summary.json").read_text("utf-8"))
+    assert summary["commands"] == ["sonargrid map sweep.csv"]
+    assert any("us_per_cm" in sentence for sentence in summary["warnings"])
+    # one post-like plateau half a metre ahead: its near face lies at 0.5 m, its bearing is +y
+    (thing,) = rows_of(Path("sweep_map/objects.csv"))
+    assert float(thing["nearest_m"]) == pytest.approx(0.5, abs=0.02)
+    assert float(thing["bearing_deg"]) == pytest.approx(90.0, abs=1.0)
+
+
+def test_map_twice_gives_the_same_bytes(sweep: str) -> None:
+    assert main(["map", sweep, "-q"]) == 0
+    first = {path.name: path.read_bytes() for path in Path("sweep_map").iterdir()}
+    assert main(["map", sweep, "-q"]) == 0
+    again = {path.name: path.read_bytes() for path in Path("sweep_map").iterdir()}
+    del first["summary.json"], again["summary.json"]  # it has the timing
+    assert first == again
+
+
+def test_map_as_json_is_the_summary(sweep: str, capsys: Capture) -> None:
+    assert main(["map", sweep, "--json"]) == 0
+    told = capsys.readouterr()
+    assert json.loads(told.out) == json.loads(Path("sweep_map/summary.json").read_text("utf-8"))
+
+
+def test_quiet_says_nothing(sweep: str, capsys: Capture) -> None:
+    assert main(["map", sweep, "-q"]) == 0
+    assert capsys.readouterr() == ("", "")
+
+
+def test_verbose_tells_the_time_and_what_was_assumed(sweep: str, capsys: Capture) -> None:
+    assert main(["map", sweep, "-v"]) == 0
+    said = capsys.readouterr().err
+    assert "took" in said and "assumed" in said and "ranger.range_sigma_m" in said
+
+
+def test_every_flag_of_the_model_reaches_the_summary(sweep: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SONARGRID_SILENCE_WEIGHT", "0.5")
+    monkeypatch.setenv("SONARGRID_CELL", "5cm")
+    monkeypatch.setenv("SONARGRID_TEMPERATURE", "10")
+    words = "--beam tapered --solver additive --cell 2cm --extent -1,-0.2,1,1 --no-redundancy --never-lower"
+    words += " --repeat-correlation 0.6 --max-cells 20000 --reach 80cm --half-beam 20 --set head.arm_m=0.02"
+    words += " --no-objects --svg -q"
+    assert main(["map", sweep, *words.split()]) == 0
+    summary = json.loads(Path("sweep_map/summary.json").read_text("utf-8"))
+    settings = {key: (entry["value"], entry["origin"]) for key, entry in summary["settings"].items()}
+    expected = {
+        "map.beam": ("tapered", "--beam"),
+        "map.solver": ("additive", "--solver"),
+        "map.cell_m": (0.02, "--cell"),
+        "map.extent_m": ([-1.0, -0.2, 1.0, 1.0], "--extent"),
+        "map.redundancy": (False, "--no-redundancy"),
+        "map.never_lower": (True, "--never-lower"),
+        "map.repeat_correlation": (0.6, "--repeat-correlation"),
+        "map.silence_weight": (0.5, "SONARGRID_SILENCE_WEIGHT"),
+        "map.max_cells": (20000, "--max-cells"),
+        "ranger.reach_m": (0.8, "--reach"),
+        "ranger.half_beam_deg": (20.0, "--half-beam"),
+        "head.arm_m": (0.02, "--set"),
+        "air.temperature_c": (10.0, "SONARGRID_TEMPERATURE"),
+    }
+    assert {key: settings[key] for key in expected} == expected
+    assert (summary["grid"]["rows"], summary["grid"]["columns"]) == (60, 100)
+    assert set(summary["files"]) == {"map.png", "map.svg", "grid.png", "grid.pgw", "grid.npz"}
+
+
+def test_flag_beats_variable_beats_file(tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "bench").mkdir()
+    (tmp_path / "bench/readings.csv").write_text(ROWS, encoding="utf-8")
+    text = 'format = "sonargrid-run/1"\n[ranger]\nreach_m = 0.7\nblind_zone_m = 0.02\n'
+    (tmp_path / "bench/run.toml").write_text(text, encoding="utf-8")
+
+    def reach() -> tuple[float, str]:
+        capsys.readouterr()
+        assert main(["count", "bench", "--show-config", "--json", *flags]) == 0
+        entry = json.loads(capsys.readouterr().out)["settings"]["ranger.reach_m"]
+        return entry["value"], entry["origin"]
+
+    flags: list[str] = []
+    assert reach() == (0.7, "run.toml")
+    monkeypatch.setenv("SONARGRID_REACH", "0.8")
+    assert reach() == (0.8, "SONARGRID_REACH")
+    flags = ["--reach", "0.9"]
+    assert reach() == (0.9, "--reach")
+
+
+def test_show_config_prints_and_writes_nothing(sweep: str, capsys: Capture) -> None:
+    assert main(["map", sweep, "--show-config", "--cell", "5mm"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.split() for line in lines if line.startswith("map.cell_m")] == [["map.cell_m", "0.005", "--cell"]]
+    assert [line.split() for line in lines if line.startswith("ranger.reach_m")] == [["ranger.reach_m", "1", "default"]]
+    assert not Path("sweep_map").exists()
+
+
+def test_out_of_another_run_is_kept_unless_forced(sweep: str, tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "other.csv").write_text(ROWS, encoding="utf-8")
+    assert main(["map", sweep, "-o", "out", "-q"]) == 0
+    assert main(["map", "other.csv", "-o", "out", "-q"]) == 1
+    assert "--force" in capsys.readouterr().err
+    assert main(["map", "other.csv", "-o", "out", "--force"]) == 0
+    assert "replaced" in capsys.readouterr().err
+
+
+def test_out_must_not_be_the_empty_run(sweep: str, tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "empty/readings.csv").write_text(ROWS, encoding="utf-8")
+    (tmp_path / "empty/run.toml").write_text('format = "sonargrid-run/1"\n', encoding="utf-8")
+    assert main(["map", sweep, "--empty", "empty", "-o", "empty"]) == 1
+    assert "one of the inputs" in capsys.readouterr().err
+
+
+def test_too_many_cells_names_a_cell_that_fits(sweep: str, capsys: Capture) -> None:
+    assert main(["map", sweep, "--cell", "1mm", "--max-cells", "1000"]) == 1
+    assert "--cell 0." in capsys.readouterr().err
+
+
+def test_measured_beam_needs_a_calibration(sweep: str, capsys: Capture) -> None:
+    assert main(["map", sweep, "--beam", "measured"]) == 1
+    assert "hint: measure a post" in capsys.readouterr().err
+
+
+def test_standard_input(capsys: Capture) -> None:
+    done = process("map", "-", "--json", stdin=ROWS)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["run"]["name"] == "stdin"
+    assert Path("stdin_map/map.png").is_file()
+    assert main(["map", "-", "--empty", "-"]) == 2
+    assert "cannot both be standard input" in capsys.readouterr().err
+
+
+def test_stations_and_sweeps_are_chosen(capsys: Capture) -> None:
+    assert main(["map", "--sample", "potting_bench", "--stations", "A, B", "--sweeps", "0", "--no-objects"]) == 0
+    said = capsys.readouterr().out
+    assert "61 pings from 1 station" in said  # sweep 0 was made at A; B has none of it
+    assert main(["map", "--sample", "potting_bench", "--stations", "Z"]) == 2
+    assert "'Z'" in capsys.readouterr().err
+
+
+def test_unknown_sample(capsys: Capture) -> None:
+    assert main(["map", "--sample", "three_flowerpots"]) == 2
+    assert "two_flowerpots" in capsys.readouterr().err
+
+
+# count
+
+
+def test_count_and_map_list_the_same(capsys: Capture) -> None:
+    for sample in ("two_flowerpots", "potting_bench"):
+        assert main(["map", "--sample", sample, "-q", "-o", sample]) == 0
+        capsys.readouterr()
+        assert main(["count", "--sample", sample, "--csv"]) == 0
+        assert capsys.readouterr().out.encode() == Path(sample, "objects.csv").read_bytes()
+
+
+def test_count_table(capsys: Capture) -> None:
+    assert main(["count", "--sample", "two_flowerpots"]) == 0
+    said = capsys.readouterr().out
+    assert "2 things, heard from one place only" in said
+    assert "From one position nobody can tell a post from a corner" in said
+    assert max(map(len, said.splitlines())) <= 80
+    assert "give or take" in said
+
+
+def test_count_as_json(capsys: Capture) -> None:
+    assert main(["count", "--sample", "two_flowerpots", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["count"] == len(told["objects"]) == 2
+    assert told["one_position"] is True
+    assert told["background"] == []
+    # where the story says the pots stand: their near faces are at 0.5148 - 0.04 m and 0.7 - 0.07 m
+    assert [row["nearest_m"] for row in told["objects"]] == pytest.approx([0.4748, 0.63], abs=0.01)
+
+
+def test_count_within_and_between(capsys: Capture) -> None:
+    def ids(*flags: str) -> list[int]:
+        capsys.readouterr()
+        assert main(["count", "--sample", "two_flowerpots", "--json", *flags]) == 0
+        return [row["id"] for row in json.loads(capsys.readouterr().out)["objects"]]
+
+    assert len(ids()) == 2
+    assert ids("--within", "50cm") == [1]  # the small pot's near face is at 47 cm, the big one's at 63 cm
+    assert ids("--between", "0..90") == [2]  # the big pot stands on the right-hand side
+    assert ids("--between", "90..180") == [1]
+    assert ids("--within", "10cm") == []
+    assert main(["count", "--sample", "two_flowerpots", "--within", "10cm", "--between", "30..150"]) == 0
+    assert "no thing found (within 10cm, head angles 30..150 degrees)" in capsys.readouterr().out
+
+
+def test_count_of_nothing_but_silence(tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "silent.csv").write_text("angle_deg,range_cm\n0,\n90,\n180,\n", encoding="utf-8")
+    assert main(["count", "silent.csv"]) == 0
+    assert "no thing found" in capsys.readouterr().out
+
+
+# simulate, score, explain
+
+
+SCENE = """
+title = "one post"
+[[station]]
+name = "A"
+x_m = 0.0
+y_m = 0.0
+heading_deg = 90.0
+[[post]]
+x_m = 0.0
+y_m = 0.6
+diameter_m = 0.08
+"""
+
+
+@pytest.fixture
+def scene(tmp_path: Path) -> str:
+    (tmp_path / "scene.toml").write_text(SCENE, encoding="utf-8")
+    return "scene.toml"
+
+
+def test_simulate_map_and_score(scene: str, capsys: Capture) -> None:
+    assert main(["simulate", scene, "-o", "run", "--seed", "3"]) == 0
+    assert "written to run" in capsys.readouterr().out
+    assert main(["map", "run", "-q"]) == 0
+    assert main(["score", "run_map", "--against", scene]) == 0
+    said = capsys.readouterr().out
+    assert "matched within 10 cm, within 5 cm    1, 1" in said
+    assert main(["score", "run_map", "--against", scene, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["list"] is not None and 0.0 <= told["map"]["f1"] <= 1.0
+
+
+def test_simulate_tells_json_and_never_writes_over_a_run(scene: str, capsys: Capture) -> None:
+    assert main(["simulate", scene, "-o", "run", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["run"] == "run" and told["stations"] == 1 and told["readings"] == 61
+    assert main(["simulate", scene, "-o", "run"]) == 1
+    assert "is there already" in capsys.readouterr().err
+    assert main(["simulate", scene, "-o", "more", "-q"]) == 0
+    assert capsys.readouterr() == ("", "")
+
+
+def test_simulate_with_one_seed_gives_one_run(scene: str) -> None:
+    for out, seed in (("one", "5"), ("two", "5"), ("three", "6")):
+        assert main(["simulate", scene, "-o", out, "--seed", seed, "-q"]) == 0
+    one, two, three = (Path(out, "readings.csv").read_bytes() for out in ("one", "two", "three"))
+    assert one == two and one != three
+
+
+def test_a_bar_is_drawn_for_long_work_in_a_terminal(monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    with progress("stations swept", 5, quiet=False) as step:
+        assert step is None  # stderr is no terminal here
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    with progress("stations swept", 5, quiet=False) as step:
+        assert step is not None
+        step(5, 5)
+    assert capsys.readouterr().out == ""
+
+
+def test_score_against_a_run_with_targets(sweep: str, tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "bench").mkdir()
+    (tmp_path / "bench/readings.csv").write_text(ROWS, encoding="utf-8")
+    text = 'format = "sonargrid-run/1"\n'
+    (tmp_path / "bench/run.toml").write_text(text, encoding="utf-8")
+    assert main(["map", "bench", "-q", "--no-objects"]) == 0
+    assert main(["score", "bench_map", "--against", "bench"]) == 1
+    assert "[[target]]" in capsys.readouterr().err
+    text += '[[target]]\nkind = "post"\nx_m = 0.0\ny_m = 0.55\ndiameter_m = 0.1\n'
+    (tmp_path / "bench/run.toml").write_text(text, encoding="utf-8")
+    assert main(["score", "bench_map", "--against", "bench", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["list"] is None
+
+
+def test_score_of_something_else(scene: str, capsys: Capture) -> None:
+    assert main(["score", "nowhere", "--against", scene]) == 1
+    assert "no such folder" in capsys.readouterr().err
+    Path("folder").mkdir()
+    assert main(["score", "folder", "--against", scene]) == 1
+    assert "no map's folder" in capsys.readouterr().err
+
+
+def test_explain(capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert main(["explain"]) == 0
+    assert "reading-a-map" in capsys.readouterr().out
+    assert main(["explain", "cautions"]) == 0
+    plain = capsys.readouterr().out
+    assert plain.startswith("# Cautions")  # as written, when piped
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm-256color")
+    assert main(["explain", "cautions"]) == 0
+    laid_out = capsys.readouterr().out
+    assert "Cautions" in laid_out and not laid_out.startswith("# ")
+    assert "\x1b[3" not in laid_out  # no colour
+
+
+# as a process
+
+
+def test_a_whole_day_as_processes() -> None:
+    done = process("map", "--sample", "two_flowerpots", "--solver", "additive", "--no-objects")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert Path("two_flowerpots_map/map.png").is_file()
+    done = process("count", "--sample", "two_flowerpots", "--csv")
+    assert done.returncode == 0 and done.stdout.startswith("id,kind,x_m,y_m,diameter_m")
+    done = process("count", "nowhere")
+    assert (done.returncode, done.stdout) == (1, "")
+    done = process("count")
+    assert (done.returncode, done.stdout) == (2, "")

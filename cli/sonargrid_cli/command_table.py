@@ -17,7 +17,7 @@ from sonargrid_cli import compare_commands, pass_on_commands, start_commands
 # group as --help shows it -> (name, body) in the order of a day's work
 GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
     "Start": (("map", start_commands.map_run), ("count", start_commands.count_things)),
-    "Compare": (("simulate", compare_commands.simulate_scene),),
+    "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
     "Pass on": (("explain", pass_on_commands.explain_topic),),
 }
 COMMANDS = tuple(name for group in GROUPS.values() for name, _ in group)

@@ -25,7 +25,6 @@ def simulate_scene(
     out: Annotated[str, typer.Option("-o", "--out", metavar="RUN", help="Folder of the run to write.")],
     screen: ScreenOptions,
     seed: Annotated[int | None, typer.Option("--seed", help="Instead of the scene's own.")] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace a run that is there.")] = False,
 ) -> str:
     """Record a run in a room on paper, with a ranger's own physics."""
     from sonargrid.run_files import save_run
@@ -45,6 +44,43 @@ def simulate_scene(
         return ""
     places = f"{len(run.stations)} station{'s' if len(run.stations) != 1 else ''}"
     return f"{len(run.readings)} readings from {places}, {silent} of them silent, written to {folder}"
+
+
+@spread
+def score_map(
+    out: Annotated[str, typer.Argument(metavar="OUT", help="A folder that map wrote.")],
+    against: Annotated[
+        str, typer.Option("--against", metavar="SCENE|RUN", help="A scene file, or a run with surveyed targets.")
+    ],
+    screen: ScreenOptions,
+) -> str:
+    """Say how near a map and its list came to what truly stands there."""
+    from sonargrid.errors import SonargridError
+    from sonargrid.map_files import load_map_files
+    from sonargrid.run_files import load_run
+    from sonargrid.scene_files import load_scene
+    from sonargrid.scoring import score
+
+    made = load_map_files(out)
+    truth = load_scene(against) if is_scene(against) else load_run(against)
+    try:
+        scored = score(made.grid, truth, made.objects)
+    except ValueError as problem:
+        raise SonargridError(str(problem), hint="state [[target]]s in its run.toml", file=against) from None
+    if screen.json:
+        return json.dumps(scored.as_dict(), indent=2, ensure_ascii=False, allow_nan=False)
+    rows = scored.rows()
+    wide = max(len(what) for what, _ in rows)
+    return "\n".join([f"{out} against {against}", *(f"  {what:{wide}}  {figure}" for what, figure in rows)])
+
+
+def is_scene(path: str) -> bool:
+    """Return True for a scene file, False for a run (a folder, a CSV file, standard input).
+
+    >>> is_scene("bench/scene.toml"), is_scene("bench"), is_scene("-")
+    (True, False, False)
+    """
+    return path.endswith(".toml")
 
 
 @contextmanager

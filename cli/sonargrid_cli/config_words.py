@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from sonargrid.readings import Run
 
+LONGEST = 30  # of a value on the screen; --json has all of it
 Rows = list[tuple[str, Any, str]]
 
 
@@ -38,10 +40,14 @@ def shown_config(run: Run, chosen: Mapping[str, object], origins: Mapping[str, s
     if as_json:
         whole = {key: {"value": value, "origin": origin} for key, value, origin in rows}
         return json.dumps({"run": run.name, "settings": whole}, indent=2, ensure_ascii=False)
-    texts = [(key, value_text(value), origin) for key, value, origin in rows]
+    texts = [(key, short(value_text(value)), origin) for key, value, origin in rows]
     first, second = (max(len(row[column]) for row in texts) for column in (0, 1))
-    second = min(second, 30)
     return "\n".join(f"{key:{first}}  {text:{second}}  {origin}" for key, text, origin in texts)
+
+
+def short(text: str) -> str:
+    """Return a text that fits beside its key."""
+    return textwrap.shorten(text, LONGEST, placeholder=" ...")
 
 
 def value_text(value: Any) -> str:

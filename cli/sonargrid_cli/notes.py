@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sonargrid.readings import Run
 
 
 def told(warnings: Iterable[str], quiet: bool = False) -> None:
@@ -12,3 +16,13 @@ def told(warnings: Iterable[str], quiet: bool = False) -> None:
         return
     for warning in dict.fromkeys(warnings):
         print(f"note: {warning}", file=sys.stderr)
+
+
+def more_words(run: Run, timing_s: Mapping[str, float]) -> list[str]:
+    """Return what ``-v`` adds: sigmas that nobody stated, and what took how long."""
+    words = []
+    if run.assumed:
+        words.append(f"assumed, as the run does not state them: {', '.join(run.assumed)}")
+    if timing_s:
+        words.append(f"took {', '.join(f'{seconds:.3f} s for the {step}' for step, seconds in timing_s.items())}")
+    return words

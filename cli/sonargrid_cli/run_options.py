@@ -182,6 +182,18 @@ def whole_numbers_of(text: str | None, flag: str) -> tuple[int, ...]:
     return tuple(int(name) for name in names)
 
 
+def refuse_two_readers(run: str | None, other: str | None, flag: str) -> None:
+    """Refuse to read two runs from standard input, before the first one is waited for.
+
+    Raises
+    ------
+    UsageProblem
+        If both are ``-``.
+    """
+    if run == "-" and other == "-":
+        raise UsageProblem(f"RUN and {flag} cannot both be standard input", hint="put one of them into a file")
+
+
 def load_chosen(options: RunOptions, other: str | None = None, flag: str = "RUN") -> Run:
     """Return the run that the options name, read with everything they say.
 
@@ -211,8 +223,6 @@ def load_chosen(options: RunOptions, other: str | None = None, flag: str = "RUN"
         raise UsageProblem(f"both RUN ({options.run}) and --sample were given", hint="leave one out")
     from sonargrid.run_files import find_sample, load_run, settings_from_environment
 
-    if other == "-" and options.run == "-":
-        raise UsageProblem(f"RUN and {flag} cannot both be standard input", hint="put one of them into a file")
     path = other if other is not None else options.run
     if path is None:
         path = str(find_sample(options.sample or ""))

@@ -17,8 +17,8 @@ import typer
 from sonargrid.errors import UsageProblem
 from sonargrid_cli.config_words import shown_config
 from sonargrid_cli.map_options import ModelOptions, OutputOptions, ThingOptions, span_of, typed_model, typed_search
-from sonargrid_cli.notes import told
-from sonargrid_cli.run_options import RunOptions, ScreenOptions, length_of, load_chosen, spread
+from sonargrid_cli.notes import more_words, told
+from sonargrid_cli.run_options import RunOptions, ScreenOptions, length_of, load_chosen, refuse_two_readers, spread
 
 COUNT_PANEL = "The list"
 
@@ -55,6 +55,7 @@ def map_run(
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
     origins |= more_origins
+    refuse_two_readers(which.run, things.empty, "--empty")
     run = load_chosen(which)
     from sonargrid.evidence import MapSettings
     from sonargrid.pipeline import Output, Search, map_to_folder
@@ -73,6 +74,8 @@ def map_run(
     )
     done = map_to_folder(run, settings, None if output.no_objects else Search(empty, **wanted), wish)
     told(done.warnings, screen.quiet)
+    if screen.verbose:
+        told(more_words(run, done.summary["timing_s"]))
     if screen.json:
         return json.dumps(done.summary, indent=2, ensure_ascii=False)
     from sonargrid_cli.map_words import map_report
@@ -88,6 +91,7 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
     within_m = math.inf if chosen.within is None else length_of(chosen.within, "--within")
     between = None if chosen.between is None else span_of(chosen.between, "--between")
     wanted, origins = typed_search(things)
+    refuse_two_readers(which.run, things.empty, "--empty")
     run = load_chosen(which)
     from sonargrid.pipeline import Search, find_things, within_reach
     from sonargrid_cli import count_words
@@ -98,6 +102,8 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
     found = find_things(run, Search(empty, **wanted))
     listed = within_reach(found.things.objects, run, within_m, between)
     told(found.warnings, screen.quiet)
+    if screen.verbose:
+        told((*found.things.ghosts, *found.things.hidden, *more_words(run, {})))
     if chosen.csv:
         return count_words.as_csv(listed)
     if screen.json:
