@@ -340,7 +340,9 @@ def _checked(
 def _plain(columns: dict[str, Table], texts: dict[str, Texts]) -> bool:
     """Return whether all but angles and distances are what their columns take."""
     sweep, time_s = columns.get("sweep"), columns.get("time_s")
-    if sweep is not None and not (np.all(np.abs(sweep) <= MAX_SWEEP) and np.all(np.rint(sweep) == sweep)):
+    if sweep is not None and not (sweep.min() >= -MAX_SWEEP and sweep.max() <= MAX_SWEEP):
+        return False
+    if sweep is not None and sweep.dtype.kind == "f" and not np.all(np.rint(sweep) == sweep):
         return False
     if time_s is not None and not np.all(np.isfinite(time_s)):
         return False
