@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -386,4 +387,35 @@ def test_parquet_without_its_library(tmp_path: Path, monkeypatch: pytest.MonkeyP
     (path / "readings.csv").rename(path / "readings.parquet")
     monkeypatch.setitem(sys.modules, "pandas", None)
     with pytest.raises(InputFaults, match="needs the extra `table`"):
+        load_run(path)
+
+
+class FakeTable:
+    """What stands for the library's table where the library is not installed."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+
+    def to_csv(self, index: bool, na_rep: str) -> str:
+        assert (index, na_rep) == (False, "nan")
+        return self.text
+
+
+def test_parquet_is_read_as_rows_without_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = lay_run(tmp_path, FORMAT, SWEEP)
+    (path / "readings.csv").rename(path / "readings.parquet")
+    library = ModuleType("pandas")
+    monkeypatch.setitem(sys.modules, "pandas", library)
+    monkeypatch.setattr(library, "read_parquet", lambda _: FakeTable(SWEEP), raising=False)
+    assert len(load_run(path).readings) == 13
+    monkeypatch.setattr(library, "read_parquet", lambda _: FakeTable(SWEEP + "200,1\n"))
+    with pytest.raises(InputFaults, match="parquet angle_deg: row 14: must lie between") as caught:
+        load_run(path)
+    assert caught.value.faults[0].line is None
+
+    def damaged(_: str) -> None:
+        raise ValueError("magic bytes are missing")
+
+    monkeypatch.setattr(library, "read_parquet", damaged)
+    with pytest.raises(InputFaults, match="is no parquet file: magic bytes are missing"):
         load_run(path)

@@ -90,7 +90,8 @@ def load_run(
     try:
         rows = read_readings(source, place.readings_name, () if no_echo is None else no_echo.value)
     except InputFaults as problem:
-        findings.faults += problem.faults
+        lines = not place.readings_path.endswith(".parquet")
+        findings.faults += problem.faults if lines else [_by_row(fault) for fault in problem.faults]
         uncounted = problem.count - len(problem.faults)
     taken = None
     if rows is not None:
@@ -120,6 +121,13 @@ def read_readings(source: Input, file: str, no_echo_at: Sequence[float] = ()) ->
     header = read_header(source.content, file)
     rows = fast_rows(source.content, header, no_echo_at, source.plain_path)
     return rescan(source.content, header, no_echo_at, file) if rows is None else rows
+
+
+def _by_row(fault: Fault) -> Fault:
+    """Return a fault of a table without lines: the row, counted from 1, in place of the line."""
+    if fault.line is None:
+        return fault
+    return replace(fault, message=f"row {fault.line - 1}: {fault.message}", line=None)
 
 
 def _find(typed: str) -> _Place:
