@@ -12,13 +12,16 @@ import time
 from pathlib import Path
 
 import pytest
+import typer
 
 import sonargrid
 from sonargrid.errors import Fault, InputFaults, SonargridError, UsageProblem
 from sonargrid_cli import command_table, fault_words
+from sonargrid_cli import main as main_module
 from sonargrid_cli.compare_commands import progress
 from sonargrid_cli.main import main
 from sonargrid_cli.map_options import BEAMS, JOINT_BEAMS, SOLVERS
+from sonargrid_cli.map_words import length_words
 
 Capture = pytest.CaptureFixture[str]
 
@@ -244,6 +247,20 @@ def test_a_reader_that_leaves_early_hears_nothing_of_it(sweep: str) -> None:
     assert done.stdout.splitlines()[-1] == "0"
 
 
+@pytest.mark.parametrize("words", ["count --sample two_flowerpots --json --cell", "count --sample two_flowerpots"])
+def test_nobody_reads(words: str) -> None:
+    command = f"'{sys.executable}' -m sonargrid_cli {words} | true; echo ${{PIPESTATUS[0]}}"
+    done = subprocess.run(["bash", "-c", command], capture_output=True, text=True)
+    assert "Traceback" not in done.stderr and "Exception ignored" not in done.stderr
+    assert done.stdout.splitlines()[-1] == ("2" if "--cell" in words else "0")
+
+
+def test_an_old_terminal_gets_every_line() -> None:
+    done = process("count", "--sample", "two_flowerpots", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.isascii() and "give or take" in done.stdout
+
+
 def test_help_read_in_part_is_quiet() -> None:
     command = f"'{sys.executable}' -m sonargrid_cli map --help | true; echo ${{PIPESTATUS[0]}}"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True)
@@ -445,6 +462,15 @@ def test_count_table(capsys: Capture) -> None:
     assert "give or take" in said
 
 
+def test_count_of_several_stations_says_what_an_echo_is(capsys: Capture) -> None:
+    assert main(["count", "--sample", "potting_bench", "-v"]) == 0
+    told = capsys.readouterr()
+    assert "From one position nobody" not in told.out
+    assert ("A thing of kind echo was heard from one position only" in told.out) is (" echo " in told.out)
+    assert max(map(len, told.out.splitlines())) <= 80
+    assert "assumed, as the run does not state them" in told.err
+
+
 def test_count_as_json(capsys: Capture) -> None:
     assert main(["count", "--sample", "two_flowerpots", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
@@ -588,3 +614,27 @@ def test_a_whole_day_as_processes() -> None:
     assert (done.returncode, done.stdout) == (1, "")
     done = process("count")
     assert (done.returncode, done.stdout) == (2, "")
+
+
+def test_lengths_and_bearings_in_words() -> None:
+    assert [length_words(metres) for metres in (0.005, 0.01, 0.0254, 0.5, 1.0)] == [
+        "0.5 cm",
+        "1 cm",
+        "2.5 cm",
+        "50 cm",
+        "1.00 m",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("raised", "code"), [(typer.Abort(), 130), (typer.Exit(130), 130), (KeyboardInterrupt(), 130), (SystemExit(1), 0)]
+)
+def test_the_command_line_s_own_ways_to_leave(
+    raised: BaseException, code: int, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def leave(topic: str | None = None) -> str:
+        raise raised
+
+    monkeypatch.setattr(main_module, "_reader_left", lambda: 0)
+    monkeypatch.setattr(command_table, "GROUPS", {"Start": (("map", leave),)})
+    assert main(["map"]) == code

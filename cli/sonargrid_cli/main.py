@@ -7,6 +7,7 @@ is imported before it is known what is asked for.
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -19,6 +20,9 @@ PROGRAM = "sonargrid"
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command line and return its exit status."""
     words = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # an old terminal's code page is no reason to fail
     try:
         return _spoken(_answer(words))
     except BrokenPipeError:
@@ -62,5 +66,8 @@ def _failed(problem: BaseException, wants_json: bool) -> int:
         traceback.print_exception(problem)
     print(as_words(faults, count), file=sys.stderr)
     if wants_json:
-        print(as_json(faults, count, exit_code), flush=True)
+        try:
+            print(as_json(faults, count, exit_code), flush=True)
+        except BrokenPipeError:
+            _reader_left()
     return exit_code

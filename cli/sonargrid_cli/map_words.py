@@ -139,4 +139,5 @@ def things_table(objects: Sequence[Object], numbers: Sequence[int]) -> str:
         )
     page = io.StringIO()
     Console(file=page, width=WIDEST, color_system=None, highlight=False).print(table)
-    return "\n".join(line.rstrip() for line in page.getvalue().splitlines())
+    # a plain rule: the drawn one is missing from old terminals' code pages
+    return "\n".join(line.rstrip() for line in page.getvalue().replace("─", "-").splitlines())
