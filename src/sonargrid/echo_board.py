@@ -19,6 +19,7 @@ from sonargrid.echo_model import Beam, Soundings, heard_share, range_density, th
 
 BLOCKING_SHARE = 0.8  # sound bends round the outer fifth of a post; from memory
 NEGLIGIBLE = 0.01
+FOCUS_RAD = math.radians(62.0)  # no ray looks farther aside than this and still hears
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,50 +60,39 @@ class Rest:
     caused: Floats  # (J + 1, H) density summed over the nearer ones
 
 
-def hidden_by(thing: Thing, place_m: Floats, x_m: Floats, y_m: Floats) -> Bools:
-    """Return whether a thing stands between places (S, 2) and points (..., S)."""
+def shadows(kind: str, shape: Floats, place_m: Floats, x_m: Floats, y_m: Floats) -> Bools:
+    """Return (A, B, S) whether A things of a kind stand between S places (S, 2) and B points each (B, S)."""
     px, py = place_m[:, 0], place_m[:, 1]
+    if kind == "corner" or not shape.shape[0]:
+        return np.zeros((shape.shape[0], *x_m.shape), dtype=bool)
     dx, dy = x_m - px, y_m - py
-    if thing.is_round:
-        if thing.kind == "corner":
-            return np.zeros(dx.shape, dtype=bool)
-        cx, cy, a = thing.shape[0], thing.shape[1], math.exp(thing.shape[2])
-        length2 = np.maximum(dx * dx + dy * dy, 1e-12)
-        t = ((cx - px) * dx + (cy - py) * dy) / length2
-        across = np.abs((cx - px) * dy - (cy - py) * dx) / np.sqrt(length2)
-        return np.asarray((t > 0.0) & (t < 1.0) & (across < BLOCKING_SHARE * a))
-    turn, rho, low, high = thing.shape[:4]
-    c, s = math.cos(turn), math.sin(turn)
-    near, far = rho - c * px - s * py, rho - c * x_m - s * y_m
-    span = near - far
-    t = near / np.where(np.abs(span) > 1e-12, span, 1e-12)
-    along = -s * (px + t * dx) + c * (py + t * dy)
-    # points on the wall itself are not hidden by it
-    crossed = (near * far < 0.0) & (np.abs(far) > 0.01)
-    return np.asarray(crossed & (along > low + 0.02) & (along < high - 0.02))
-
-
-def _version_hides(kind: str, shape: Floats, place_m: Floats, points: Floats) -> Bools:
-    """Return whether K versions of a thing stand between places and J points each, (K, J, S)."""
-    px, py = place_m[:, 0], place_m[:, 1]
-    x, y = points[None, :, :, 0], points[None, :, :, 1]
-    dx, dy = x - px, y - py
-    if kind == "corner":
-        return np.zeros((shape.shape[0], points.shape[0], place_m.shape[0]), dtype=bool)
     if kind == "post":
-        cx, cy, a = shape[:, 0, None, None], shape[:, 1, None, None], np.exp(shape[:, 2, None, None])
+        cx, cy = shape[:, 0, None, None] - px, shape[:, 1, None, None] - py
         length2 = np.maximum(dx * dx + dy * dy, 1e-12)
-        t = ((cx - px) * dx + (cy - py) * dy) / length2
-        across = np.abs((cx - px) * dy - (cy - py) * dx) / np.sqrt(length2)
-        return np.asarray((t > 0.0) & (t < 1.0) & (across < BLOCKING_SHARE * a))
+        t = cx * dx + cy * dy
+        across = cx * dy - cy * dx
+        thick = (BLOCKING_SHARE * np.exp(shape[:, 2])) ** 2
+        return np.asarray((t > 0.0) & (t < length2) & (across * across < thick[:, None, None] * length2))
     turn, rho, low, high = (shape[:, k, None, None] for k in range(4))
     c, s = np.cos(turn), np.sin(turn)
-    near, far = rho - c * px - s * py, rho - c * x - s * y
-    span = near - far
-    t = near / np.where(np.abs(span) > 1e-12, span, 1e-12)
-    along = -s * (px + t * dx) + c * (py + t * dy)
+    near, far = rho - c * px - s * py, rho - c * x_m - s * y_m
+    # points on the wall itself are not hidden by it
     crossed = (near * far < 0.0) & (np.abs(far) > 0.01)
+    if not crossed.any():
+        return np.asarray(crossed)
+    t = near / np.where(crossed, near - far, 1.0)
+    along = -s * (px + t * dx) + c * (py + t * dy)
     return np.asarray(crossed & (along > low + 0.02) & (along < high - 0.02))
+
+
+def by_kind(things: Sequence[Thing]) -> list[tuple[str, Floats]]:
+    """Return the shapes of things that can hide others, one array a kind."""
+    out = []
+    for kind in ("post", "wall", "rough"):
+        rows = [t.shape for t in things if t.kind == kind]
+        if rows:
+            out.append((kind, np.array(rows)))
+    return out
 
 
 class Board:
@@ -163,10 +153,13 @@ class Board:
             share[k], range_m[k], density[k] = h.share, h.range_m, h.density
             points[k, :, 0], points[k, :, 1] = h.x_m, h.y_m
         hidden = np.zeros((rows, places), dtype=bool)
-        for k, thing in enumerate(things):
-            by = hidden_by(thing, s.place_m, points[:, :, 0], points[:, :, 1])
-            by[k] = False
-            hidden |= by
+        for kind in ("post", "wall", "rough"):
+            mine = [k for k, t in enumerate(things) if t.kind == kind]
+            if mine:
+                shape = np.array([things[k].shape for k in mine])
+                by = shadows(kind, shape, s.place_m, points[:, :, 0], points[:, :, 1])
+                by[np.arange(len(mine)), mine] = False
+                hidden |= by.any(axis=0)
         share *= ~hidden[:, s.station]
         return _sorted(things, share, range_m, density, points, s)
 
@@ -189,24 +182,31 @@ class Board:
         e = thing_echoes(kind, shape, s, beam)
         share = heard_share(e.margin_db, beam)
         hidden = np.zeros(e.x_m.shape, dtype=bool)
-        for thing in rest.things:
-            hidden |= hidden_by(thing, s.place_m, e.x_m, e.y_m)
+        for other, shapes in by_kind(rest.things):
+            hidden |= shadows(other, shapes, s.place_m, e.x_m, e.y_m).any(axis=0)
         if hidden.any():
             share = share * ~hidden[:, s.station]
         density = range_density(s.range_m, e.range_m[:, s.ray], e.margin_db[:, s.ray], beam)
+        patterns = self._patterns(rest, kind, shape)
+        if len(patterns) == 1:
+            return self._beside(patterns[0][1], share, e.range_m, density)
         by_echo, by_ray = np.empty(density.shape), np.empty(share.shape)
-        for mine, of_mine in self._patterns(rest, kind, shape):
-            k = np.zeros(share[mine].shape, dtype=np.int64)
-            for row in of_mine.sorted_m:
-                k += row < e.range_m[mine]
-            ray = np.arange(s.station.size)
-            passed = of_mine.passed[k, ray]
-            near = of_mine.caused[k[:, s.ray], np.arange(s.ray.size)]
-            open_ = share[mine]
-            at_echo = open_[:, s.ray]
-            caused = near + passed[:, s.ray] * at_echo * density[mine] + (1.0 - at_echo) * (of_mine.caused[-1] - near)
-            by_echo[mine], by_ray[mine] = self._logs(caused, of_mine.passed[-1] * (1.0 - open_))
+        for mine, of_mine in patterns:
+            by_echo[mine], by_ray[mine] = self._beside(of_mine, share[mine], e.range_m[mine], density[mine])
         return by_echo, by_ray
+
+    def _beside(self, rest: Rest, share: Floats, range_m: Floats, density: Floats) -> tuple[Floats, Floats]:
+        """Return the log terms of versions with given chances, ranges and densities, beside one rest."""
+        ray = self.soundings.ray
+        nearer = np.zeros(share.shape, dtype=np.int64)
+        for row in rest.sorted_m:
+            nearer += row < range_m
+        rays, echoes = share.shape[1], ray.size
+        at_echo, k = share[:, ray], nearer[:, ray]
+        passed = rest.passed.ravel()[k * rays + ray]
+        near = rest.caused.ravel()[k * echoes + np.arange(echoes)]
+        caused = near + passed * at_echo * density + (1.0 - at_echo) * (rest.caused[-1] - near)
+        return self._logs(caused, rest.passed[-1] * (1.0 - share))
 
     def _logs(self, caused: Floats, unheard: Floats) -> tuple[Floats, Floats]:
         beam = self.beam
@@ -222,7 +222,7 @@ class Board:
         everyone = np.arange(shape.shape[0])
         if not rest.things:
             return [(everyone, rest)]
-        hides = _version_hides(kind, shape, s.place_m, rest.points)
+        hides = shadows(kind, shape, s.place_m, rest.points[:, :, 0], rest.points[:, :, 1])
         if not hides.any():
             return [(everyone, rest)]
         # only echoes that would be heard matter
@@ -243,6 +243,31 @@ class Board:
             part = _sorted(rest.things, rest.share * ~gone, rest.range_m, rest.density, rest.points, s)
             out.append((members, part))
         return out
+
+    def focus(self, rest: Rest, thing: Thing) -> tuple[Board, Rest, float]:
+        """Return board and rest cut down to the rays that a thing can touch, and the log likelihood of all others."""
+        s = self.soundings
+        e = thing_echoes(thing.kind, np.array([thing.shape]), s, self.beam)
+        near = (np.abs(e.off_rad[0]) < FOCUS_RAD) & (e.range_m[0] < s.reach_m + 0.3)
+        if thing.kind == "rough":
+            near = np.abs(e.off_rad[0]) < 2.0 * FOCUS_RAD
+        if near.mean() > 0.8:
+            return self, rest, 0.0
+        kept = near[s.ray]
+        part = Board(cut(s, near, kept), self.beam)
+        few = Rest(
+            rest.things,
+            rest.share[:, near],
+            rest.range_m[:, near],
+            rest.density[:, kept],
+            rest.points,
+            rest.sorted_m[:, near],
+            rest.passed[:, near],
+            rest.caused[:, kept],
+        )
+        by_echo, by_ray = self._logs(rest.caused[-1][None, ~kept], rest.passed[-1][None, ~near])
+        other = float(by_echo[0] @ s.weight[~kept] + by_ray[0] @ s.silence[~near])
+        return part, few, other
 
     def likelihood(self, rest: Rest | None = None) -> float:
         """Return the log likelihood of all pings with the things as they are (or with a rest)."""
@@ -269,6 +294,26 @@ class Board:
         each = sure * passed[:, s.ray] * full.share[:, s.ray] * full.density
         total = self.beam.stray / s.reach_m + sure * full.caused[-1]
         return np.asarray(each / total)
+
+
+def cut(s: Soundings, rays: Bools, echoes: Bools) -> Soundings:
+    """Return soundings of some rays and their echoes only; places stay."""
+    number = np.cumsum(rays) - 1
+    return Soundings(
+        s.station[rays],
+        s.x_m[rays],
+        s.y_m[rays],
+        s.bearing_rad[rays],
+        s.place_m,
+        number[s.ray[echoes]],
+        s.range_m[echoes],
+        s.weight[echoes],
+        s.count[echoes],
+        s.silence[rays],
+        s.pings[rays],
+        s.reach_m,
+        s.step_rad,
+    )
 
 
 def _sorted(

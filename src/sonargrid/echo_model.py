@@ -24,6 +24,7 @@ from scipy.special import expit, j1
 from sonargrid.arrays import Floats, Ints, frozen
 
 WAVELENGTH_M = 0.00858  # 40 kHz at 20 degC
+LOBE_STEPS = 1000  # table entries for one unit of k a sin(theta)
 LOBE_DB = -42.0  # side lobes are taken as a plateau this far down, gently falling: real beams have no clean nulls
 LOGISTIC = 1.7  # logistic curve that resembles a normal one; textbook constant
 FULL_MARGIN_DB = 20.0  # an echo this far above the threshold triggers at once
@@ -110,15 +111,15 @@ class Echoes:
 
 
 @cache
-def _lobe() -> tuple[Floats, Floats]:
-    """Return k a sin(theta) and the two-way level there [dB]: a piston's main lobe, then the plateau of side lobes."""
-    u = np.linspace(0.0, 12.0, 2401)
+def _lobe() -> Floats:
+    """Return the two-way level at k a sin(theta) = 0, 1/LOBE_STEPS ...: a piston's main lobe, then a plateau [dB]."""
+    u = np.arange(0.0, 14.0, 1.0 / LOBE_STEPS)
     x = np.maximum(u, 1e-9)
     level = 40.0 * np.log10(np.maximum(np.abs(2.0 * j1(x) / x), 1e-9))
     null = int(np.argmax(u > 3.8))
     level[null:] = -200.0
     floor = LOBE_DB - 6.0 * np.maximum(0.0, u - 3.4)
-    return u, np.maximum(level, floor)
+    return np.maximum(level, floor)
 
 
 def directivity_db(off_rad: Floats, beam: Beam) -> Floats:
@@ -127,12 +128,13 @@ def directivity_db(off_rad: Floats, beam: Beam) -> Floats:
     >>> round(float(directivity_db(np.array([np.radians(20.0)]), Beam())[0]), 1)
     -9.1
     """
-    u, level = _lobe()
+    level = _lobe()
     stretch = np.where(off_rad > 0.0, math.exp(-0.5 * beam.lopsided), math.exp(0.5 * beam.lopsided))
     off = np.minimum(np.abs(off_rad) * stretch, 0.5 * math.pi)
     # beyond 90 degrees nothing is heard: sin would turn back
-    k_a = 2.0 * math.pi / beam.wavelength_m * beam.size_m
-    return np.asarray(np.interp(k_a * np.sin(off), u, level) - 60.0 * (np.abs(off_rad) > 1.75))
+    k_a = 2.0 * math.pi / beam.wavelength_m * beam.size_m * LOBE_STEPS
+    step = np.minimum(k_a * np.sin(off) + 0.5, level.size - 1.0).astype(np.int32)
+    return np.asarray(level[step] - 60.0 * (np.abs(off_rad) > 1.75))
 
 
 def half_beam_rad(range_m: Floats, beam: Beam, left: bool, radius_m: float = 0.025) -> Floats:

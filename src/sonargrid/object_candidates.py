@@ -13,14 +13,17 @@ import numpy as np
 
 from sonargrid.arrays import Floats
 from sonargrid.echo_model import Soundings
+from sonargrid.plateaus import default_half_beam
 
 SAME_ARC_M = 0.02
 ARC_GAP_RAD = math.radians(12.0)
 ALONG_RAD = math.radians(4.0)  # posts are tried this far apart along an arc
 BESIDE_RAD = math.radians(24.0)
-OUTSIDE_RAD = math.radians(14.0)  # the cause of an arc may stand so far beyond its seen ends
+SLACK_RAD = math.radians(5.0)  # beams differ from the usual one
+LEAST_SLACK_RAD = math.radians(8.0)
 WALL_HALF_M = (0.08, 0.3, 0.9)
-ROUGH_DB = -20.0
+ROUGH_DB = -15.0
+RECENT = 5  # members that make an arc's running median
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,46 +43,36 @@ class Arc:
 
 
 def open_arcs(s: Soundings, unexplained: Floats, least_weight: float) -> list[Arc]:
-    """Return the arcs among echoes (H,) whose chance of having no cause yet is above one half."""
+    """Return the arcs among echoes (H,) whose chance of having no cause yet is above one half.
+
+    Echoes are followed in order of bearing; each joins the arc whose last ranges it fits best, or opens one.
+    """
     found: list[Arc] = []
     at_station = s.station[s.ray]
     for station in range(s.place_m.shape[0]):
         mine = np.flatnonzero((at_station == station) & (unexplained > 0.5))
-        if not mine.size:
-            continue
-        order = mine[np.argsort(s.range_m[mine])]
-        cuts = np.flatnonzero(np.diff(s.range_m[order]) > SAME_ARC_M) + 1
-        for group in np.split(order, cuts):
-            for part in _narrow(s, group):
-                found += _by_bearing(s, part, unexplained, station, least_weight)
+        bearing = s.bearing_rad[s.ray[mine]]
+        order = np.argsort(bearing, kind="stable")
+        weight = (s.weight * unexplained)[mine]
+        live: list[list[int]] = []
+        done: list[list[int]] = []
+        for n in order:
+            z, b = s.range_m[mine[n]], bearing[n]
+            done += [arc for arc in live if b - bearing[arc[-1]] > ARC_GAP_RAD]
+            live = [arc for arc in live if b - bearing[arc[-1]] <= ARC_GAP_RAD]
+            off = [abs(float(np.median(s.range_m[mine[arc[-RECENT:]]])) - z) for arc in live]
+            best = int(np.argmin(off)) if off else -1
+            if best >= 0 and off[best] <= SAME_ARC_M:
+                live[best].append(int(n))
+            else:
+                live.append([int(n)])
+        for arc in done + live:
+            if weight[arc].sum() >= least_weight:
+                middle = float(np.median(s.range_m[mine[arc]]))
+                found.append(
+                    Arc(station, middle, float(bearing[arc[0]]), float(bearing[arc[-1]]), float(weight[arc].sum()))
+                )
     return found
-
-
-def _narrow(s: Soundings, group: np.ndarray) -> list[np.ndarray]:
-    """Return a chain of neighbouring ranges cut into pieces no deeper than a few centimetres."""
-    ranges = s.range_m[group]
-    deep = float(ranges[-1] - ranges[0])
-    if deep <= 2.5 * SAME_ARC_M:
-        return [group]
-    pieces = math.ceil(deep / (2.0 * SAME_ARC_M))
-    edges = np.searchsorted(ranges, ranges[0] + deep * np.arange(1, pieces) / pieces)
-    return [p for p in np.split(group, edges) if p.size]
-
-
-def _by_bearing(s: Soundings, part: np.ndarray, unexplained: Floats, station: int, least: float) -> list[Arc]:
-    bearing = s.bearing_rad[s.ray[part]]
-    part = part[np.argsort(bearing)]
-    bearing = np.sort(bearing)
-    out = []
-    for piece in np.split(np.arange(part.size), np.flatnonzero(np.diff(bearing) > ARC_GAP_RAD) + 1):
-        chosen = part[piece]
-        weight = float((s.weight * unexplained)[chosen].sum())
-        if weight >= least:
-            ranges = s.range_m[chosen]
-            out.append(
-                Arc(station, float(np.median(ranges)), float(bearing[piece[0]]), float(bearing[piece[-1]]), weight)
-            )
-    return out
 
 
 def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: bool) -> dict[str, Floats]:
@@ -91,9 +84,9 @@ def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: boo
             for b in (arc.low_rad, arc.middle_rad, arc.high_rad):
                 corners.append((px + arc.range_m * math.cos(b), py + arc.range_m * math.sin(b), -9.0, 0.0))
         # what is left of an arc may lie well beside its cause, which then stands behind something nearer
-        low, high = arc.low_rad - BESIDE_RAD, arc.high_rad + BESIDE_RAD
-        step = ALONG_RAD if not walls else 2.0 * ALONG_RAD
-        for b in np.linspace(low, high, max(3, round((high - low) / step) + 1)):
+        slack = _slack(arc) if walls else 0.5 * (arc.high_rad - arc.low_rad) + BESIDE_RAD
+        step = ALONG_RAD if not walls else 1.5 * ALONG_RAD
+        for b in arc.middle_rad + np.linspace(-slack, slack, max(3, round(2.0 * slack / step) + 1)):
             d = arc.range_m + radius_m
             posts.append((px + d * math.cos(b), py + d * math.sin(b), math.log(radius_m), 0.0))
         if walls:
@@ -137,13 +130,17 @@ def pair_candidates(s: Soundings, arcs: list[Arc], radius_m: float) -> dict[str,
     }
 
 
+def _slack(arc: Arc) -> float:
+    """Return how far from an arc's middle its cause may stand [rad]: what is missing of a whole beam may be masked."""
+    beam = float(default_half_beam(arc.range_m)) + SLACK_RAD
+    return max(LEAST_SLACK_RAD, beam - 0.5 * (arc.high_rad - arc.low_rad))
+
+
 def _on_arc(arcs: list[Arc], which: np.ndarray, bearing: Floats) -> np.ndarray:
-    low, high = np.array([a.low_rad for a in arcs])[which], np.array([a.high_rad for a in arcs])[which]
-    middle, half = 0.5 * (low + high), 0.5 * (high - low)
+    middle, slack = np.array([a.middle_rad for a in arcs])[which], np.array([_slack(a) for a in arcs])[which]
     off = bearing - middle
     off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))
-    # a full arc's cause stands near its middle; a short one may be the rest of a masked one
-    return np.asarray(off < np.maximum(half * 0.5, OUTSIDE_RAD))
+    return np.asarray(off < slack)
 
 
 def _meeting(place: Floats, r: Floats, arcs: list[Arc], i: np.ndarray, j: np.ndarray) -> Floats:
@@ -204,7 +201,7 @@ def room_candidates(s: Soundings, arcs: list[Arc], walls: Floats, corners: Float
         px, py = s.place_m[arc.station]
         for turn in (directions[:, None] + 0.5 * math.pi * np.arange(4)).ravel():
             off = abs(math.remainder(turn - arc.middle_rad, 2.0 * math.pi))
-            if off < 0.5 * (arc.high_rad - arc.low_rad) + 0.5 * OUTSIDE_RAD:
+            if off < _slack(arc):
                 flats.append(_wall(px, py, float(turn), arc.range_m, WALL_HALF_M[1]))
                 flats.append(_wall(px, py, float(turn), arc.range_m, WALL_HALF_M[2]))
     return {"corner": _shapes(met, 4), "wall": _shapes(flats, 5)}

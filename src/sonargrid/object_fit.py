@@ -21,6 +21,7 @@ from sonargrid.run_beam import fit_beam
 
 TRIED = 4  # best candidates that are refined before one is taken
 MOST_THINGS = 60
+NEAR_WALL_M = 0.25  # things whose echoes a wall might explain as well
 JUMPS_RAD = tuple(math.radians(v) for v in (-20.0, -13.0, -8.0, -5.0, 5.0, 8.0, 13.0, 20.0))
 SPLITS_RAD = tuple(math.radians(v) for v in (8.0, 14.0, 20.0, 26.0))
 
@@ -162,6 +163,92 @@ def drop_poor(board: Board, prior: Prior) -> None:
         board.remove(poorest)
 
 
+def objective(board: Board, prior: Prior) -> float:
+    """Return the score of what stands: log likelihood, priors and penalties."""
+    things = board.things
+    believed = sum(float(prior.log_density(t.kind, np.array([t.shape]))[0]) - cost(t, things, prior) for t in things)
+    return board.likelihood() + believed
+
+
+def rewall(board: Board, prior: Prior, tries: int = 5) -> Board:
+    """Return the board with walls in the place of the posts and faces that stood in for them, where that is better.
+
+    A long wall is hidden from a greedy search once each of its echoes has found a cause of its own; so walls are
+    looked for beside the well-heard things alone, set among all others, and what they make needless goes.
+    """
+    now = objective(board, prior)
+    for _ in range(4):
+        leaders = _wall_leaders(board, prior, tries)
+        best, chosen = now + 1.0, None
+        for wall in leaders:
+            other = Board(board.soundings, board.beam, [*board.things, wall])
+            _drop_near(other, wall, prior)
+            value = objective(other, prior)
+            if value > best:
+                best, chosen = value, other
+        if chosen is None:
+            break
+        board, now = chosen, best
+    return board
+
+
+def _wall_leaders(board: Board, prior: Prior, tries: int) -> list[Thing]:
+    s = board.soundings
+    shares = board.shares()
+    at = np.zeros((s.ray.size, s.place_m.shape[0]))
+    at[np.arange(s.ray.size), s.station[s.ray]] = 1.0
+    stations = ((shares * s.count) @ at >= 1.0).sum(axis=1) if board.things else np.zeros(0)
+    kept = [
+        t
+        for t, n in zip(board.things, stations, strict=True)
+        if (t.kind == "post" and n >= 3) or (t.kind in ("wall", "rough") and n >= 2)
+    ]
+    bare = Board(s, board.beam, kept)
+    arcs = open_arcs(s, bare.strays() if kept else np.ones(s.ray.size), 1.5)
+    walls = np.array([t.shape for t in board.things if t.kind in ("wall", "rough")]).reshape(-1, 5)
+    groups = [pair_candidates(s, arcs, math.exp(prior.log_radius)), room_candidates(s, arcs, walls, np.zeros((0, 2)))]
+    pool = Pool.of([{"wall": g["wall"]} for g in groups])
+    if not pool.kind:
+        return []
+    rest = bare.rest()
+    rate_pool(bare, rest, pool, np.arange(len(pool.kind)), prior, bare.likelihood(rest))
+    order = [int(n) for n in np.argsort(-pool.gain)[:60] if pool.gain[n] > 0.0]
+    leaders = _different([("wall", pool.shape[n], 0.0) for n in order])[:tries]
+    return [climb(bare, rest, Thing("wall", tuple(shape)), prior, passes=4)[0] for _, shape, _ in leaders]
+
+
+def _drop_near(board: Board, wall: Thing, prior: Prior) -> None:
+    """Remove what does not pay any more beside a new wall (the last thing of a board), the poorest first."""
+    turn, rho = wall.shape[:2]
+    c, s = math.cos(turn), math.sin(turn)
+    while True:
+        near = []
+        for j, t in enumerate(board.things[:-1]):
+            if t.is_round:
+                away = c * t.shape[0] + s * t.shape[1] - rho
+            else:
+                m = 0.5 * (t.shape[2] + t.shape[3])
+                x = math.cos(t.shape[0]) * t.shape[1] - math.sin(t.shape[0]) * m
+                y = math.sin(t.shape[0]) * t.shape[1] + math.cos(t.shape[0]) * m
+                away = c * x + s * y - rho
+            if abs(away) < NEAR_WALL_M:
+                near.append(j)
+        if not near:
+            return
+        full = board.likelihood()
+        net = [
+            full
+            - board.likelihood(board.rest(j))
+            + float(prior.log_density(board.things[j].kind, np.array([board.things[j].shape]))[0])
+            - cost(board.things[j], board.things, prior)
+            for j in near
+        ]
+        poorest = int(np.argmin(net))
+        if net[poorest] >= 0.0:
+            return
+        board.remove(near[poorest])
+
+
 def _turned(thing: Thing, place: Floats, turn: float) -> Thing:
     x, y, log_radius, gain = thing.shape
     dx, dy = x - place[0], y - place[1]
@@ -279,6 +366,8 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
         refine_all(board, prior)
         if not keep_beam:
             board = fit_beam(board, start)
+        if several:
+            board = rewall(board, prior)
         drop_poor(board, prior)
         if not several:
             jump(board, prior)

@@ -106,11 +106,22 @@ def boundaries(board: Board, heard: Floats) -> list[int]:
             continue
         wall = board.things[j]
         side = _side(wall, places[:, 0], places[:, 1])
-        if side.min() * side.max() < -1e-4 or wall.shape[3] - wall.shape[2] < 0.15:
+        if side.min() * side.max() < -1e-4 or not _may_go_on(board, j):
             continue
         if _goes_with(board, j, out) and not _parallel_beyond(board, j, out):
             out.append(j)
     return out
+
+
+def _may_go_on(board: Board, index: int) -> bool:
+    """Return whether a face could as well be a wall: nobody who would hear more of it failed to."""
+    wall = board.things[index]
+    turn, rho, low, high, gain = wall.shape
+    longer = np.array([wall.shape, (turn, rho, low - 0.4, high, gain), (turn, rho, low, high + 0.4, gain)])
+    if high - low >= WALL_M:
+        return True
+    value = board.rate(board.rest(index), wall.kind, longer)
+    return bool(value[1:].max() > value[0] - 2.0)
 
 
 def _feet_span(wall: Thing, places: Floats) -> float:
@@ -173,7 +184,7 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
     ends = {j: wall_ends(board, j, heard) for j, t in enumerate(board.things) if t.kind in ("wall", "rough")}
     free, walls, corners, ghosts = [], [], [], []
     for j, thing in enumerate(board.things):
-        centre = _centre(board, j, ends)
+        centre = _centre(board, j, ends, heard[j])
         claim = Claim(thing.kind, *centre, heard[j], float(gains[j]), (j,))
         if thing.kind in ("wall", "rough") and (j in bounds or ends[j][1] - ends[j][0] >= WALL_M):
             walls.append(claim)
@@ -206,7 +217,7 @@ def _middle(wall: Thing, ends: tuple[float, float]) -> tuple[float, float]:
     return math.cos(turn) * rho - math.sin(turn) * m, math.sin(turn) * rho + math.cos(turn) * m
 
 
-def _centre(board: Board, index: int, ends: dict[int, tuple[float, float]]) -> tuple[float, float]:
+def _centre(board: Board, index: int, ends: dict[int, tuple[float, float]], heard: Floats) -> tuple[float, float]:
     """Return a thing's centre [m]; a short face's lies behind it."""
     thing = board.things[index]
     if thing.is_round:
@@ -214,7 +225,8 @@ def _centre(board: Board, index: int, ends: dict[int, tuple[float, float]]) -> t
     x, y = _middle(thing, ends[index])
     if ends[index][1] - ends[index][0] >= WALL_M:
         return x, y
-    side = float(np.median(_side(thing, *board.soundings.place_m.T)))
+    # stations may stand on both sides of a box: the face looks at those that hear it
+    side = float(heard @ np.sign(_side(thing, *board.soundings.place_m.T)))
     away = BEHIND_M if side < 0.0 else -BEHIND_M
     return x + away * math.cos(thing.shape[0]), y + away * math.sin(thing.shape[0])
 

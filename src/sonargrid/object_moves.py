@@ -33,7 +33,7 @@ class Prior:
     log_radius: float
     log_radius_sigma: float
     gain_sigma_db: float = 1.5
-    rough_db: float = -20.0
+    rough_db: float = -15.0
     rough_sigma_db: float = 3.0
     penalty: tuple[tuple[str, float], ...] = (("post", 9.0), ("corner", 12.0), ("wall", 11.0), ("rough", 13.0))
 
@@ -104,8 +104,10 @@ def climb(
     place = np.zeros(2)
     unit = np.concatenate([np.eye(size), -np.eye(size)])
 
+    near, few, other = board.focus(rest, thing)
+
     def score(shapes: Floats) -> Floats:
-        return board.rate(rest, kind, shapes) + prior.log_density(kind, shapes)
+        return near.rate(few, kind, shapes) + prior.log_density(kind, shapes) + other
 
     best = float(score(shape[None])[0])
     for _ in range(passes):

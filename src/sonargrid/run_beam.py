@@ -29,7 +29,7 @@ KNOBS = (
     Knob("threshold_db", 2.0, 1.0, False),
     Knob("size_m", 0.10, 0.05),
     Knob("lopsided", 0.10, 0.06, False),
-    Knob("soft_db", 0.35, 0.2),
+    Knob("soft_db", 0.25, 0.15),
     Knob("slope_db_m", 2.0, 1.5, False),
     Knob("late_m", 0.5, 0.3),
     Knob("sigma_m", 0.35, 0.2),
