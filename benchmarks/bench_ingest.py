@@ -6,10 +6,10 @@ asv finds the classes; by hand, ``python benchmarks/bench_ingest.py`` prints the
 from __future__ import annotations
 
 import shutil
-import statistics
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -67,45 +67,57 @@ class TimeIngest:
         load_run(self.path)
 
     def time_parse(self, _name: str) -> None:
-        read_readings(read_input(str(self.path)), "readings.csv")
+        _parse(self.path)
 
     def time_bare_loadtxt(self, name: str) -> None:
         if FILES[name][3] is not None:
             bare(self.path, name)
 
     def time_row_by_row(self, _name: str) -> None:
-        rescan(self.content, read_header(self.content, "readings.csv"), (), "readings.csv")
+        _row_by_row(self.content)
 
 
-def _seconds(work: Callable[[], object], others: Callable[[], object], rounds: int = 7) -> tuple[float, float]:
-    """Return the medians of two pieces of work, taken turn about so that a busy machine slows both."""
-    times: tuple[list[float], list[float]] = ([], [])
+def _seconds(pieces: Sequence[Callable[[], object]], rounds: int = 9) -> list[float]:
+    """Return the shortest time of each piece of work, taken turn about: what a busy machine adds is left out."""
+    times: list[list[float]] = [[] for _ in pieces]
     for _ in range(rounds):
-        for place, piece in enumerate((work, others)):
+        for spent, piece in zip(times, pieces, strict=True):
             start = time.perf_counter()
             piece()
-            times[place].append(time.perf_counter() - start)
-    return statistics.median(times[0]), statistics.median(times[1])
+            spent.append(time.perf_counter() - start)
+    return [min(spent) for spent in times]
 
 
 def main() -> None:
     """Print each file's times and ratios."""
-    print(f"{ROWS} rows; bare = numpy.loadtxt of the same columns; medians of 7, taken turn about")
+    print(f"{ROWS} rows; bare = numpy.loadtxt of the same columns; shortest of 9, taken turn about")
     with tempfile.TemporaryDirectory() as folder:
         base = write(Path(folder), "angle and millimetres")
         for name, (_, _, columns, _) in FILES.items():
             path = write(Path(folder), name)
-            known = name if columns is not None else "angle and millimetres"
-            source = path if columns is not None else base
-            whole, least = _seconds(lambda p=path: load_run(p), lambda s=source, k=known: bare(s, k))  # type: ignore[misc]
-            parse = _seconds(lambda p=path: read_readings(read_input(str(p)), "a.csv"), lambda: None, 3)[0]  # type: ignore[misc]
+            known, source = (name, path) if columns is not None else ("angle and millimetres", base)
+            whole, parse, least = _seconds(
+                (
+                    partial(load_run, path),
+                    partial(_parse, path),
+                    partial(bare, source, known),
+                )
+            )
             print(
-                f"{name:24s} load_run {whole * 1e3:6.0f} ms = {whole / least:4.2f} x bare ({least * 1e3:.0f} ms); "
-                f"parsing alone {parse / least:4.2f} x"
+                f"{name:24s} load_run {whole * 1e3:6.0f} ms = {whole / least:5.2f} x bare ({least * 1e3:.0f} ms); "
+                f"parsing alone {parse / least:5.2f} x"
             )
         content = base.read_bytes()
-        slow = _seconds(lambda: rescan(content, read_header(content, "a.csv"), (), "a.csv"), lambda: None, 1)[0]
+        (slow,) = _seconds((partial(_row_by_row, content),), 2)
         print(f"row by row (a file with something odd in it): {slow * 1e3:.0f} ms")
+
+
+def _parse(path: Path) -> None:
+    read_readings(read_input(str(path)), "readings.csv")
+
+
+def _row_by_row(content: bytes) -> None:
+    rescan(content, read_header(content, "readings.csv"), (), "readings.csv")
 
 
 if __name__ == "__main__":
