@@ -132,6 +132,7 @@ def test_version_loads_no_command_line_library() -> None:
         (["count", "a.csv", "--between", "30-150"], "such as --between 30..150"),
         (["count", "a.csv", "--between", "150..30"], "--between takes two head angles"),
         (["count", "a.csv", "--csv", "--json"], "exclude one another"),
+        (["map", "a.csv", "--no-objects", "--draw-objects"], "exclude one another"),
         (["simulate"], "SCENE.toml"),
         (["explain", "wrods"], "did you mean 'words'?"),
     ],

@@ -30,7 +30,7 @@ ROOMS: dict[int, str] = {
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit "
     "object_list object_sigmas confidence clusters",
     7: "objects",
-    8: "truth measures list_scoring scoring",
+    8: "drawn truth measures list_scoring scoring",
     9: "palette shapes placement axes marks legend raster vector pictures out_folder exports map_files",
     10: "pipeline",
 }

@@ -184,3 +184,13 @@ def test_a_folder_that_holds_no_map(tmp_path: Path) -> None:
         load_map_files(tmp_path / "nowhere")
     with pytest.raises(SonargridError, match="is no map's folder"):
         load_map_files(tmp_path)
+
+
+def test_things_drawn_in_are_a_layer_and_change_nothing_else(pots: Run, tmp_path: Path) -> None:
+    plain = map_to_folder(pots, COARSE, output=Output(tmp_path / "plain"))
+    drawn = map_to_folder(pots, COARSE, output=Output(tmp_path / "drawn", draw_objects=True))
+    kept, beside = load_map_files(drawn.folder).grid, load_map_files(plain.folder).grid
+    assert "drawn_log_odds" in kept.layers and "drawn_log_odds" not in beside.layers
+    assert np.array_equal(kept.log_odds, beside.log_odds) and np.array_equal(kept.touched, beside.touched)
+    assert drawn.summary["grid"]["layers"][-1] == "drawn_log_odds"
+    assert float(kept.layers["drawn_log_odds"].max()) >= 4.5

@@ -79,6 +79,9 @@ class OutputOptions:
         str | None, _option("-o --out", OUTPUT, "Folder to write; default: the run's name and _map.", "OUT")
     ] = None
     no_objects: Annotated[bool, _option("--no-objects", OUTPUT, "Only the grid: no list of things.")] = False
+    draw_objects: Annotated[
+        bool, _option("--draw-objects", OUTPUT, "Add a layer to grid.npz with the things drawn in.")
+    ] = False
     svg: Annotated[bool, _option("--svg", OUTPUT, "Add map.svg.")] = False
     force: Annotated[bool, _option("--force", OUTPUT, "Replace the map of another run.")] = False
 

@@ -52,6 +52,8 @@ def map_run(
     screen: ScreenOptions,
 ) -> str:
     """Make a map and a list of things from a run, in a folder of their own."""
+    if output.no_objects and output.draw_objects:
+        raise UsageProblem("--no-objects and --draw-objects exclude one another", hint="leave one out")
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
     origins |= more_origins
@@ -67,6 +69,7 @@ def map_run(
     wish = Output(
         None if output.out is None else Path(output.out),
         output.svg,
+        output.draw_objects,
         output.force,
         (shlex.join(["sonargrid", *ctx.obj]),),
         origins,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -25,6 +25,7 @@ from sonargrid.exports import (
     write_outputs,
 )
 from sonargrid.geometry import to_floor, wrap
+from sonargrid.grid import LogOddsGrid
 from sonargrid.mapping import Map, map_run
 from sonargrid.readings import Pings, Run, Station
 from sonargrid.things import Object
@@ -55,6 +56,7 @@ class Output:
 
     folder : None = the run's name and ``_map``, in the current folder
     svg : whether map.svg is written too
+    draw_objects : whether the grid gets a layer with the things drawn in
     force : whether the map of another run may be replaced
     commands : what was typed, for summary.json
     origins : field of `MapSettings` or `Search` -> the flag or variable it came from
@@ -63,6 +65,7 @@ class Output:
 
     folder: Path | None = None
     svg: bool = False
+    draw_objects: bool = False
     force: bool = False
     commands: tuple[str, ...] = ()
     origins: Mapping[str, str] = field(default_factory=dict)
@@ -132,6 +135,8 @@ def map_to_folder(
     made = _timed(took, "map", lambda: map_run(run, settings))
     found = None if search is None else _timed(took, "things", lambda: find_things(run, search, made.pings))
     objects = None if found is None else found.things.objects
+    if objects is not None and output.draw_objects:
+        made = _with_drawn(made, objects)
     files = _timed(took, "files", lambda: _files(made, objects, output.svg))
     beside = () if found is None else found.warnings
     warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, place.sentence))))
@@ -154,6 +159,14 @@ def _timed(took: dict[str, float], step: str, work: Callable[[], T]) -> T:
     done = work()
     took[step] = perf_counter() - start
     return done
+
+
+def _with_drawn(made: Map, objects: tuple[Object, ...]) -> Map:
+    from sonargrid.drawn import drawn_log_odds
+
+    grid = made.grid
+    layers = {**grid.layers, "drawn_log_odds": drawn_log_odds(made, objects)}
+    return replace(made, grid=LogOddsGrid(grid.frame, grid.log_odds, grid.touched, grid.meta, layers))
 
 
 def _files(made: Map, objects: tuple[Object, ...] | None, svg: bool) -> dict[str, bytes]:
