@@ -20,6 +20,7 @@ ARC_GAP_RAD = math.radians(12.0)
 ALONG_RAD = math.radians(4.0)  # posts are tried this far apart along an arc
 BESIDE_RAD = math.radians(24.0)
 SLACK_RAD = math.radians(5.0)  # beams differ from the usual one
+LOUD_HALF_RAD = math.radians(30.0)  # half beam of a smooth wall or a corner within a few metres
 LEAST_SLACK_RAD = math.radians(8.0)
 WALL_HALF_M = (0.08, 0.3, 0.9)
 ROUGH_DB = -15.0
@@ -84,7 +85,7 @@ def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: boo
             for b in (arc.low_rad, arc.middle_rad, arc.high_rad):
                 corners.append((px + arc.range_m * math.cos(b), py + arc.range_m * math.sin(b), -9.0, 0.0))
         # what is left of an arc may lie well beside its cause, which then stands behind something nearer
-        slack = _slack(arc) if walls else 0.5 * (arc.high_rad - arc.low_rad) + BESIDE_RAD
+        slack = _slack(arc, True) if walls else 0.5 * (arc.high_rad - arc.low_rad) + BESIDE_RAD
         step = ALONG_RAD if not walls else 1.5 * ALONG_RAD
         for b in arc.middle_rad + np.linspace(-slack, slack, max(3, round(2.0 * slack / step) + 1)):
             d = arc.range_m + radius_m
@@ -121,8 +122,8 @@ def pair_candidates(s: Soundings, arcs: list[Arc], radius_m: float) -> dict[str,
     i, j = np.nonzero(at[:, None] < at[None, :])
     place = s.place_m[at]
     r = np.array([a.range_m for a in arcs])
-    posts = _meeting(place, r + radius_m, arcs, i, j)
-    corners = _meeting(place, r, arcs, i, j)
+    posts = _meeting(place, r + radius_m, arcs, i, j, True)
+    corners = _meeting(place, r, arcs, i, j, False)
     return {
         "post": np.column_stack([posts, np.full(len(posts), math.log(radius_m)), np.zeros(len(posts))]),
         "corner": np.column_stack([corners, np.full(len(corners), -9.0), np.zeros(len(corners))]),
@@ -130,20 +131,21 @@ def pair_candidates(s: Soundings, arcs: list[Arc], radius_m: float) -> dict[str,
     }
 
 
-def _slack(arc: Arc) -> float:
+def _slack(arc: Arc, is_post: bool) -> float:
     """Return how far from an arc's middle its cause may stand [rad]: what is missing of a whole beam may be masked."""
-    beam = float(default_half_beam(arc.range_m)) + SLACK_RAD
+    beam = float(default_half_beam(arc.range_m)) + SLACK_RAD if is_post else LOUD_HALF_RAD
     return max(LEAST_SLACK_RAD, beam - 0.5 * (arc.high_rad - arc.low_rad))
 
 
-def _on_arc(arcs: list[Arc], which: np.ndarray, bearing: Floats) -> np.ndarray:
-    middle, slack = np.array([a.middle_rad for a in arcs])[which], np.array([_slack(a) for a in arcs])[which]
+def _on_arc(arcs: list[Arc], which: np.ndarray, bearing: Floats, is_post: bool) -> np.ndarray:
+    middle = np.array([a.middle_rad for a in arcs])[which]
+    slack = np.array([_slack(a, is_post) for a in arcs])[which]
     off = bearing - middle
     off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))
     return np.asarray(off < slack)
 
 
-def _meeting(place: Floats, r: Floats, arcs: list[Arc], i: np.ndarray, j: np.ndarray) -> Floats:
+def _meeting(place: Floats, r: Floats, arcs: list[Arc], i: np.ndarray, j: np.ndarray, is_post: bool) -> Floats:
     """Return the (n, 2) points where circles meet, on both arcs."""
     d = place[j] - place[i]
     far = np.hypot(d[:, 0], d[:, 1])
@@ -159,7 +161,7 @@ def _meeting(place: Floats, r: Floats, arcs: list[Arc], i: np.ndarray, j: np.nda
         x = place[i, 0] + along * unit[:, 0] - sign * up * unit[:, 1]
         y = place[i, 1] + along * unit[:, 1] + sign * up * unit[:, 0]
         bi, bj = np.arctan2(y - place[i, 1], x - place[i, 0]), np.arctan2(y - place[j, 1], x - place[j, 0])
-        good = meets & _on_arc(arcs, i, bi) & _on_arc(arcs, j, bj)
+        good = meets & _on_arc(arcs, i, bi, is_post) & _on_arc(arcs, j, bj, is_post)
         out.append(np.column_stack([x, y])[good])
     return np.concatenate(out)
 
@@ -173,7 +175,7 @@ def _tangents(place: Floats, r: Floats, arcs: list[Arc], i: np.ndarray, j: np.nd
     out = []
     for sign in (1.0, -1.0):
         turn = base + sign * np.arccos(np.clip(ratio, -1.0, 1.0))
-        good = (np.abs(ratio) < 1.0) & (far > 0.05) & _on_arc(arcs, i, turn) & _on_arc(arcs, j, turn)
+        good = (np.abs(ratio) < 1.0) & (far > 0.05) & _on_arc(arcs, i, turn, False) & _on_arc(arcs, j, turn, False)
         t, a, b = turn[good], i[good], j[good]
         c, sn = np.cos(t), np.sin(t)
         rho = c * place[a, 0] + sn * place[a, 1] + r[a]
@@ -201,7 +203,7 @@ def room_candidates(s: Soundings, arcs: list[Arc], walls: Floats, corners: Float
         px, py = s.place_m[arc.station]
         for turn in (directions[:, None] + 0.5 * math.pi * np.arange(4)).ravel():
             off = abs(math.remainder(turn - arc.middle_rad, 2.0 * math.pi))
-            if off < _slack(arc):
+            if off < _slack(arc, False):
                 flats.append(_wall(px, py, float(turn), arc.range_m, WALL_HALF_M[1]))
                 flats.append(_wall(px, py, float(turn), arc.range_m, WALL_HALF_M[2]))
     return {"corner": _shapes(met, 4), "wall": _shapes(flats, 5)}

@@ -127,8 +127,11 @@ def _different(leaders: list[tuple[str, Floats, float]]) -> list[tuple[str, Floa
     """Return leaders that are not near copies of a better one."""
     kept: list[tuple[str, Floats, float]] = []
     for kind, shape, gain in leaders:
+        # walls differ by direction [rad] and distance, round things by place [m]
+        far = (0.04, 0.04) if kind in ("post", "corner") else (0.15, 0.08)
         close = [
-            k == kind and abs(float(shape[0] - s[0])) < 0.04 and abs(float(shape[1] - s[1])) < 0.04 for k, s, _ in kept
+            k == kind and abs(float(shape[0] - s[0])) < far[0] and abs(float(shape[1] - s[1])) < far[1]
+            for k, s, _ in kept
         ]
         if not any(close):
             kept.append((kind, shape, gain))
@@ -170,7 +173,7 @@ def objective(board: Board, prior: Prior) -> float:
     return board.likelihood() + believed
 
 
-def rewall(board: Board, prior: Prior, tries: int = 5) -> Board:
+def rewall(board: Board, prior: Prior, tries: int = 8) -> Board:
     """Return the board with walls in the place of the posts and faces that stood in for them, where that is better.
 
     A long wall is hidden from a greedy search once each of its echoes has found a cause of its own; so walls are
@@ -182,6 +185,7 @@ def rewall(board: Board, prior: Prior, tries: int = 5) -> Board:
         best, chosen = now + 1.0, None
         for wall in leaders:
             other = Board(board.soundings, board.beam, [*board.things, wall])
+            _add_corners(other, wall, prior)
             _drop_near(other, wall, prior)
             value = objective(other, prior)
             if value > best:
@@ -212,18 +216,33 @@ def _wall_leaders(board: Board, prior: Prior, tries: int) -> list[Thing]:
         return []
     rest = bare.rest()
     rate_pool(bare, rest, pool, np.arange(len(pool.kind)), prior, bare.likelihood(rest))
-    order = [int(n) for n in np.argsort(-pool.gain)[:60] if pool.gain[n] > 0.0]
+    order = [int(n) for n in np.argsort(-pool.gain)[:150] if pool.gain[n] > 0.0]
     leaders = _different([("wall", pool.shape[n], 0.0) for n in order])[:tries]
     return [climb(bare, rest, Thing("wall", tuple(shape)), prior, passes=4)[0] for _, shape, _ in leaders]
 
 
+def _add_corners(board: Board, wall: Thing, prior: Prior) -> None:
+    """Add the corners where a new wall crosses others, where they pay."""
+    for other in [t for t in board.things if t.kind in ("wall", "rough") and t is not wall]:
+        point = crossing(np.array(wall.shape), np.array(other.shape))
+        if point is None:
+            continue
+        corner = Thing("corner", (*point, -9.0, 0.0))
+        rest = board.rest()
+        gained = float(board.rate(rest, "corner", np.array([corner.shape]))[0]) - board.likelihood(rest)
+        if gained > cost(corner, board.things, prior):
+            board.add(corner)
+
+
 def _drop_near(board: Board, wall: Thing, prior: Prior) -> None:
-    """Remove what does not pay any more beside a new wall (the last thing of a board), the poorest first."""
+    """Remove what does not pay any more beside a new wall of a board, the poorest first."""
     turn, rho = wall.shape[:2]
     c, s = math.cos(turn), math.sin(turn)
     while True:
         near = []
-        for j, t in enumerate(board.things[:-1]):
+        for j, t in enumerate(board.things):
+            if t is wall:
+                continue
             if t.is_round:
                 away = c * t.shape[0] + s * t.shape[1] - rho
             else:

@@ -35,7 +35,7 @@ class Prior:
     gain_sigma_db: float = 1.5
     rough_db: float = -15.0
     rough_sigma_db: float = 3.0
-    penalty: tuple[tuple[str, float], ...] = (("post", 9.0), ("corner", 12.0), ("wall", 11.0), ("rough", 13.0))
+    penalty: tuple[tuple[str, float], ...] = (("post", 9.0), ("corner", 8.5), ("wall", 10.0), ("rough", 12.0))
 
     def log_density(self, kind: str, shape: Floats) -> Floats:
         """Return (K,) log prior of K versions, without constants."""
