@@ -277,13 +277,18 @@ def reliability_table(records: Iterable[dict[str, Any]]) -> str:
 def main(argv: Sequence[str] | None = None) -> None:
     """Run, or tell what the cache holds."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=("run", "table", "reliability"))
+    parser.add_argument("what", choices=("run", "table", "reliability"), nargs="?", default="table")
     parser.add_argument("--classes", default=",".join(worlds.CLASSES))
     parser.add_argument("--seeds", type=int, default=60)
     parser.add_argument("--no-lists", action="store_true")
     parser.add_argument("--any-sources", action="store_true", help="tell figures of other sources, too")
+    parser.add_argument("--smoke", action="store_true", help="measure one world of two classes and keep nothing")
     options = parser.parse_args(argv)
     classes = options.classes.split(",")
+    if options.smoke:
+        records = [measure(name, FIRST_SEED, lists=True) for name in ("one_position", "room")]
+        print(f"{map_table(records)}\n\n{list_table(records)}\n\n{reliability_table(records)}")
+        return
     if options.what == "run":
         run(classes, options.seeds, not options.no_lists)
         return

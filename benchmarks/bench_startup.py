@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-MAP = ["-m", "sonargrid_cli", "map", "--sample", "two_flowerpots", "-q", "--force", "-o"]
+MAP = ["-m", "sonargrid_cli", "map", "--sample", "two_flowerpots", "-q", "-o"]
 # name -> (arguments of python; OUT stands for a folder to write, most times the yardstick that is asked for)
 COMMANDS: dict[str, tuple[list[str], float | None]] = {
     "import numpy": (["-c", "import numpy"], None),
@@ -33,7 +33,8 @@ def seconds(arguments: list[str], folder: Path) -> float:
     RuntimeError
         If the process fails.
     """
-    words = [str(folder / "map") if word == "OUT" else word for word in arguments]
+    out = folder / f"map{time.monotonic_ns()}"  # a new one each time, as for a first map
+    words = [str(out) if word == "OUT" else word for word in arguments]
     env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     # an installed package has its byte code; a checkout gets it here, in the first round, away from its sources
     env |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONPYCACHEPREFIX": str(folder / "pycache")}
