@@ -38,7 +38,7 @@ from sonargrid.evidence import MapSettings
 from sonargrid.explained import FEATURES, Recipe, explain_run
 from sonargrid.first_return import Causes
 from sonargrid.grid import LogOddsGrid
-from sonargrid.joint import ONE_STATION, SEVERAL_STATIONS, combine
+from sonargrid.joint import ONE_STATION, SEVERAL_STATIONS, combine, seen
 from sonargrid.list_scoring import ListScore, score_list
 from sonargrid.mapping import Map, map_run
 from sonargrid.measures import auc, balanced_log_loss, f1_of, reliability
@@ -62,6 +62,7 @@ START_ONE = replace(
     weights={**dict.fromkeys(FEATURES, 0.0), "best": 1.0},
     constant=3.75 + float(logit(0.0033)),
     passes=25,
+    turns=(0.0,),
 )
 START_ROOMS = replace(
     SEVERAL_STATIONS,
@@ -70,6 +71,7 @@ START_ROOMS = replace(
     weights={**dict.fromkeys(FEATURES, 0.0), "best": 0.75, "mean": 0.25},
     constant=4.5 + float(logit(0.0072)),
     passes=25,
+    turns=(0.0,),
 )
 
 
@@ -89,7 +91,7 @@ def sources_digest() -> str:
 def _one_cause(made: Map, class_name: str) -> np.ndarray:
     recipe: Recipe = START_ONE if class_name in FINE else START_ROOMS
     explained = explain_run(made.pings, made.run.ranger, made.grid.frame, recipe, weigh=False)
-    return np.where(explained.touched > 0, combine(explained, recipe), 0.0).astype(np.float32)
+    return np.asarray(combine(explained, recipe) * seen(explained), dtype=np.float32)
 
 
 def map_methods(world: worlds.World, class_name: str) -> Iterable[tuple[str, LogOddsGrid, float]]:

@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import worlds
@@ -29,8 +30,9 @@ from sonargrid.calibration import calibrated
 from sonargrid.evidence import MapSettings, frame_for
 from sonargrid.explained import FEATURES, Explained, Recipe, explain_run
 from sonargrid.grid import LogOddsGrid
-from sonargrid.joint import ONE_STATION, SEVERAL_STATIONS, combine, decide
+from sonargrid.joint import ONE_STATION, SEVERAL_STATIONS, combine, decide, seen
 from sonargrid.readings import Pings, Run
+from sonargrid.scene import SceneWall
 from sonargrid.truth import CellTruth, cell_truth
 from sonargrid.wedges import SoftBeam
 
@@ -40,6 +42,7 @@ MIX = {
     "several": {"room": 0.35, "pose": 0.2, "nasty": 0.2, "other_room": 0.25},
 }
 RECIPES = {"one": ONE_STATION, "several": SEVERAL_STATIONS}
+TURNING = ("stations", "walls", "posts", "boxes")
 RIDGE = 1e-4  # holds features that say the same apart
 
 # physical bounds of the search: (get, low, high)
@@ -69,17 +72,34 @@ class Case:
     truth: CellTruth
 
 
+def turned_about(one: Any, turn_rad: float) -> Any:
+    """Return a scene's record (station, wall, post, box) turned about the origin."""
+    c, s = math.cos(turn_rad), math.sin(turn_rad)
+    if isinstance(one, SceneWall):
+        ends = ((one.x1_m, one.y1_m), (one.x2_m, one.y2_m))
+        (x1, y1), (x2, y2) = ((c * x - s * y, s * x + c * y) for x, y in ends)
+        return replace(one, x1_m=x1, y1_m=y1, x2_m=x2, y2_m=y2)
+    x, y = c * one.x_m - s * one.y_m, s * one.x_m + c * one.y_m
+    return replace(one, x_m=x, y_m=y, heading_rad=one.heading_rad + turn_rad)
+
+
 def cases(kind: str, seeds: int, first: int) -> list[Case]:
-    """Return worlds of the mix of a kind."""
+    """Return worlds of the mix of a kind; of several stations, every other room lies askew to the axes.
+
+    Bearing sectors have edges: rooms along the axes alone would be fitted too well.
+    """
     found = []
     for name, share in MIX[kind].items():
         for seed in range(first, first + max(1, round(share * seeds))):
             world = worlds.make(name, seed)
-            pings = calibrated(world.run)
-            frame = frame_for(pings, make_beam("gaussian", world.run.ranger), MapSettings(cell_m=cell_m(name)))
-            truth = cell_truth(world.scene, frame)
+            turn = math.radians(37.0 * seed % 90.0) if kind == "several" and seed % 2 else 0.0
+            parts = {k: tuple(turned_about(one, turn) for one in getattr(world.scene, k)) for k in TURNING}
+            run = replace(world.run, stations=tuple(turned_about(s, turn) for s in world.run.stations))
+            pings = calibrated(run)
+            frame = frame_for(pings, make_beam("gaussian", run.ranger), MapSettings(cell_m=cell_m(name)))
+            truth = cell_truth(replace(world.scene, **parts), frame)
             if truth.reflector.any():
-                found.append(Case(world.run, pings, truth))
+                found.append(Case(run, pings, truth))
     return found
 
 
@@ -122,8 +142,7 @@ def judge(found: Sequence[Explained], worlds_: Sequence[Case], recipe: Recipe) -
     """Return the mean map figures under a recipe."""
     figures = []
     for what, one in zip(found, worlds_, strict=True):
-        evidence = decide(combine(what, recipe), recipe.undecided, recipe.hold)
-        evidence = np.where(what.touched > 0, evidence, 0.0)
+        evidence = decide(combine(what, recipe), recipe.undecided, recipe.hold) * seen(what)
         grid = LogOddsGrid(one.truth.frame, evidence.astype(np.float32), what.touched.astype(np.uint32))
         figures.append(map_figures(grid, one.truth))
     return {key: float(np.nanmean([f[key] for f in figures])) for key in figures[0]}

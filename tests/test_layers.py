@@ -26,7 +26,7 @@ ROOMS: dict[int, str] = {
     3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
     "run_values samples csv_rows csv_rescan run_assembly run_files scene_files kernels polar evidence plateaus",
-    5: "additive wedges first_return outcomes arc_map explained joint",
+    5: "additive wedges first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit "
     "object_list object_sigmas confidence clusters",
     7: "objects",

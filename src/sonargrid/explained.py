@@ -24,7 +24,7 @@ from sonargrid.grid import GridFrame
 from sonargrid.outcomes import outcomes, repeat_weights
 from sonargrid.plateaus import find_plateaus
 from sonargrid.readings import ASSUMED_HALF_BEAM_RAD, Pings, Ranger
-from sonargrid.wedges import SoftBeam, Wedges, wedges
+from sonargrid.wedges import Indices, SoftBeam, Wedges, wedges
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +33,10 @@ class Recipe:
 
     cell_m : size of the working cells; finer maps are interpolated
     sectors : how many bearing sectors a cell may answer differently in
+    turns : where the sectors begin, in sectors; of several explanations the best counts, so that none of the
+        sectors' edges does
     beam, causes : see `SoftBeam`, `Causes`
     passes : how often all echoes are shared out
-    step_rad, step_power : a ping whose neighbours are nearer than step_rad weighs (step / step_rad) ** step_power
     narrow, wide : two humps on every arc
     weights : what each of `FEATURES` adds to the evidence, and the constant
     undecided, hold : evidence from -hold to +undecided is held between -hold and 0: floor is mostly free
@@ -51,9 +52,8 @@ class Recipe:
     constant: float = 0.0
     undecided: float = 2.0
     hold: float = 0.3
-    passes: int = 25
-    step_rad: float = math.radians(3.0)
-    step_power: float = 0.0
+    passes: int = 10
+    turns: tuple[float, ...] = (0.0,)
 
 
 def _run_beam(recipe: Recipe, ranger: Ranger) -> SoftBeam:
@@ -100,35 +100,43 @@ def explain_run(pings: Pings, ranger: Ranger, frame: GridFrame, recipe: Recipe, 
         Whether repeats and close neighbours weigh less.
     """
     weight = repeat_weights(pings) if weigh else (~pings.void).astype(np.float64)
-    if weigh and recipe.step_power > 0.0:
-        crowded = np.minimum(1.0, angle_steps(pings) / recipe.step_rad) ** recipe.step_power
-        weight = weight * crowded[pings.ray]
     causes = recipe.causes
     heard = outcomes(pings, weight, 0.2 * causes.sigma_m)
-    rays, reach = pings.rays, pings.reach_m
-    length = np.zeros(len(rays))
-    np.maximum.at(length, heard.ray, heard.range_m + 3.0 * (causes.sigma_m + causes.sigma_share * heard.range_m))
-    silent = np.bincount(pings.ray[pings.silent], minlength=len(rays)) > 0
-    length = np.where(silent, reach, np.minimum(length, reach))
-    wedge = wedges(frame, rays, length, _run_beam(recipe, ranger), pings.blind_zone_m)
-    cells, sectors = frame.rows * frame.columns, recipe.sectors
-    rate_of = wedge.cell
-    if sectors > 1:
-        sector = np.floor((wedge.bearing_rad / (2.0 * math.pi) + 1.0) * sectors).astype(np.intp) % sectors
-        rate_of = wedge.cell * sectors + sector
-    chain = chains(wedge, rate_of, heard, causes)
-    if not chain.gain.size:
+    wedge = wedges(frame, pings.rays, _lengths(pings, heard, causes), _run_beam(recipe, ranger), pings.blind_zone_m)
+    plain = chains(wedge, wedge.cell, heard, causes)
+    if not plain.gain.size:
         zero = np.zeros(frame.shape)
         return Explained(frame, dict.fromkeys(FEATURES, zero), zero, zero.astype(np.int64), zero, zero)
     fan = np.minimum(1.0, angle_steps(pings) / (2.0 * ASSUMED_HALF_BEAM_RAD))
-    settled = settle(chain, heard, causes, reach, cells * sectors, recipe.passes)
-    features, looks = _rate_features(settled, chain, heard, wedge, np.stack([rays.bearing_rad, fan]), frame, recipe)
+    axes = np.stack([pings.rays.bearing_rad, fan])
+    rates = frame.rows * frame.columns * recipe.sectors
+    parts = []
+    for turn in recipe.turns:
+        chain = replace(plain, rate_of=_rates_of(wedge, recipe.sectors, turn))
+        settled = settle(chain, heard, causes, pings.reach_m, rates, recipe.passes)
+        parts.append(_rate_features(settled, chain, heard, wedge, axes, frame, recipe))
+    features = {name: np.maximum.reduce([part[name] for part, _ in parts]) for name in parts[0][0]}
     arcs = find_plateaus(pings, ranger)
     for name, hump in (("arc", recipe.narrow), ("wide_arc", recipe.wide)):
         features[name] = arc_peaks(pings, arcs, frame, hump)
-    expected, unresolved = _causes_of_echoes(chain, heard, settled, wedge, frame)
-    touched = _touched(pings, wedge, causes, frame)
-    return Explained(frame, features, looks, touched, expected, unresolved)
+    expected, unresolved = _causes_of_echoes(plain, heard, settled, wedge, frame)
+    return Explained(frame, features, parts[0][1], _touched(pings, wedge, causes, frame), expected, unresolved)
+
+
+def _lengths(pings: Pings, heard: Heard, causes: Causes) -> Floats:
+    """Return how far each ray was listened to, (M,): behind its farthest echo, to the reach if ever silent [m]."""
+    length = np.zeros(len(pings.rays))
+    np.maximum.at(length, heard.ray, heard.range_m + 3.0 * (causes.sigma_m + causes.sigma_share * heard.range_m))
+    silent = np.bincount(pings.ray[pings.silent], minlength=length.size) > 0
+    return np.where(silent, pings.reach_m, np.minimum(length, pings.reach_m))
+
+
+def _rates_of(wedge: Wedges, sectors: int, turn: float) -> Indices:
+    """Return which answer rate each wedge entry draws on: that of its cell, for its sector of bearings."""
+    if sectors == 1:
+        return wedge.cell
+    place = (wedge.bearing_rad / (2.0 * math.pi) + 1.0) * sectors + turn
+    return np.asarray(wedge.cell * sectors + np.floor(place).astype(np.intp) % sectors)
 
 
 FEATURES = ("best", "mean", "peak", "smooth", "share", "looks", "passed", "heard", "heard_peak", "arc", "wide_arc")
@@ -156,9 +164,9 @@ def _rate_features(
         "smooth": gaussian_filter(best, 1.0, mode="nearest"),
         "share": np.log(uniform_filter(answering, 3, mode="nearest") + floor) - math.log(recipe.causes.rate + floor),
         "looks": np.log1p(100.0 * total),
-        "passed": passed,
-        "heard": heard_here,
-        "heard_peak": maximum_filter(heard_here, 3, mode="nearest"),
+        "passed": np.log1p(3.0 * passed),
+        "heard": np.log1p(10.0 * heard_here),
+        "heard_peak": np.log1p(10.0 * maximum_filter(heard_here, 3, mode="nearest")),
     }
     return features, total
 

@@ -13,6 +13,7 @@ from scipy.special import expit, logit
 
 from sonargrid.arc_map import ArcHump
 from sonargrid.arrays import Bools, Floats, Floats32
+from sonargrid.behind_walls import behind_walls
 from sonargrid.evidence import MapSettings
 from sonargrid.explained import Explained, Recipe, explain_run
 from sonargrid.first_return import Causes
@@ -25,52 +26,51 @@ FADE = 0.01  # weighted looks below which evidence fades out: half of one ping a
 ONE_STATION = Recipe(
     cell_m=0.02,
     sectors=1,
-    beam=SoftBeam(math.radians(27.8), math.radians(2.25), math.radians(2.67)),
-    causes=Causes(0.542, 0.1923, 0.0353, 0.005871, 0.5182, 0.0178),
-    narrow=ArcHump(0.01269, 1.441),
-    wide=ArcHump(0.05046, 2.808),
+    beam=SoftBeam(math.radians(28.1), math.radians(3.9), math.radians(3.3)),
+    causes=Causes(0.68, 0.2, 0.035, 0.0059, 0.47, 0.012),
+    narrow=ArcHump(0.011, 1.4),
+    wide=ArcHump(0.066, 2.8),
     weights={
-        "best": 0.2488,
-        "mean": 0.2488,
-        "peak": 1.492,
-        "smooth": 4.401,
-        "share": -3.526,
-        "looks": 0.4042,
-        "passed": 5.733,
-        "heard": -7.5,
-        "heard_peak": -12,
-        "arc": 1.899,
-        "wide_arc": 1.013,
+        "best": 0.3316,
+        "mean": 0.3316,
+        "peak": 1.212,
+        "smooth": 2.413,
+        "share": -1.366,
+        "looks": 0.3907,
+        "passed": 2.598,
+        "heard": -2.126,
+        "heard_peak": -1.622,
+        "arc": 1.625,
+        "wide_arc": 0.9472,
     },
-    constant=-3.966,
+    constant=-3.677,
     undecided=2.5,
-    hold=0.3,
-    passes=15,
+    passes=10,
 )
 SEVERAL_STATIONS = Recipe(
     cell_m=0.04,
     sectors=4,
-    beam=SoftBeam(math.radians(30.5), math.radians(5.1), math.radians(1.2)),
-    causes=Causes(0.82, 0.059, 0.23, 0.0072, 1.27, 0.019),
-    narrow=ArcHump(0.012, 1),
-    wide=ArcHump(0.04, 4),
+    beam=SoftBeam(math.radians(30.5), math.radians(2.3), math.radians(2)),
+    causes=Causes(0.98, 0.0075, 0.25, 0.0044, 1.4, 0.03),
+    narrow=ArcHump(0.0058, 1.4),
+    wide=ArcHump(0.035, 3.4),
     weights={
-        "best": -0.3678,
-        "mean": 1.659,
-        "peak": 1.177,
-        "smooth": -0.2515,
-        "share": -1.053,
-        "looks": 0.05673,
-        "passed": -0.1851,
-        "heard": 9.621,
-        "heard_peak": -6.4,
-        "arc": -1.145,
-        "wide_arc": 2.604,
+        "best": 0.0342,
+        "mean": 1.2,
+        "peak": 1.196,
+        "smooth": 0.01242,
+        "share": -1.008,
+        "looks": -0.04092,
+        "passed": -0.1982,
+        "heard": 2.245,
+        "heard_peak": -2.234,
+        "arc": -0.4731,
+        "wide_arc": 1.554,
     },
-    constant=-0.9704,
-    undecided=1.5,
-    hold=0.3,
-    passes=25,
+    constant=-0.5287,
+    undecided=1.25,
+    passes=8,
+    turns=(0.0, 0.5),
 )
 
 
@@ -95,12 +95,16 @@ def decide(evidence: Floats, undecided: float, hold: float) -> Floats:
 
 
 def combine(explained: Explained, recipe: Recipe) -> Floats:
-    """Return the balanced evidence of each cell before it is decided: weighted features, fading where nobody looked."""
+    """Return the balanced evidence of each cell from its weighted features; means nothing where nobody looked."""
     total = np.full(explained.frame.shape, recipe.constant)
     for name, weight in recipe.weights.items():
         total += weight * explained.features[name]
-    seen: Floats = -np.expm1(-explained.looks / FADE)
-    return total * seen
+    return total
+
+
+def seen(explained: Explained) -> Floats:
+    """Return how far each cell's evidence counts, 0..1: it fades out where hardly anybody looked."""
+    return np.asarray(-np.expm1(-explained.looks / FADE) * (explained.touched > 0))
 
 
 def working_frame(frame: GridFrame, cell_m: float) -> tuple[GridFrame, int]:
@@ -121,7 +125,7 @@ def _onto(frame: GridFrame, coarse: GridFrame, factor: int, values: Floats, smoo
     row = (np.arange(frame.rows) + frame.corner_cells[1] + 0.5) / factor - coarse.corner_cells[1]
     column = (np.arange(frame.columns) + frame.corner_cells[0] + 0.5) / factor - coarse.corner_cells[0]
     if not smooth:
-        return values[np.floor(row).astype(int)[:, None], np.floor(column).astype(int)[None, :]]
+        return np.asarray(values[np.floor(row).astype(int)[:, None], np.floor(column).astype(int)[None, :]])
     return _bilinear(values, row - 0.5, column - 0.5)
 
 
@@ -170,10 +174,12 @@ def joint_map(pings: Pings, run: Run, frame: GridFrame, settings: MapSettings, a
     coarse, factor = working_frame(frame, recipe.cell_m)
     explained = explain_run(pings, run.ranger, coarse, recipe, settings.redundancy)
     balanced = combine(explained, recipe)
-    share = believed_share(balanced, explained.touched > 0)
+    known = seen(explained)
+    decided = decide(balanced, recipe.undecided, recipe.hold) * known
+    decided[behind_walls(decided, decided < 0.0, coarse, pings.rays)] = 0.0
+    share = believed_share(balanced * known, explained.touched > 0)
     touched = _onto(frame, coarse, factor, explained.touched.astype(np.float64), smooth=False)
-    evidence = decide(_onto(frame, coarse, factor, balanced, smooth=True), recipe.undecided, recipe.hold)
-    evidence = np.where(touched > 0, evidence, 0.0)
+    evidence = np.where(touched > 0, _onto(frame, coarse, factor, decided, smooth=True), 0.0)
     area = float(factor * factor)  # echoes are counts: a finer cell holds its part of them
     return LogOddsGrid(
         frame,

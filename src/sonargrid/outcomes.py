@@ -11,6 +11,25 @@ import numpy as np
 from sonargrid.arrays import Floats
 from sonargrid.first_return import Heard, sums
 from sonargrid.readings import Pings
+from sonargrid.wedges import Indices
+
+MANY_STATIONS = 40  # nobody parks so often: the robot was moving
+SAME_PLACE_M = 0.03
+SAME_BEARING_RAD = np.pi / 60.0
+
+
+def _bearing_groups(pings: Pings) -> Indices:
+    """Return which rays look along one line from one place, (M,): a commanded angle of a station.
+
+    A moving robot has a station for every pose: there, poses within 3 cm and bearings within 3 degrees are one.
+    """
+    rays = pings.rays
+    key = np.stack([rays.station.astype(np.float64), rays.commanded_rad])
+    if np.unique(rays.station).size > MANY_STATIONS:
+        turned = np.remainder(rays.bearing_rad, 2.0 * np.pi)
+        key = np.floor(np.stack([rays.x_m / SAME_PLACE_M, rays.y_m / SAME_PLACE_M, turned / SAME_BEARING_RAD]))
+    _, group = np.unique(np.round(key, 9), axis=1, return_inverse=True)
+    return np.asarray(group.reshape(-1), dtype=np.intp)
 
 
 def repeat_weights(pings: Pings) -> Floats:
@@ -23,9 +42,7 @@ def repeat_weights(pings: Pings) -> Floats:
     weight = np.zeros(len(pings))
     if not usable.size:
         return weight
-    rays = pings.rays
-    _, group_of = np.unique(np.round(np.stack([rays.station, rays.commanded_rad]), 9), axis=1, return_inverse=True)
-    group = group_of.reshape(-1)[pings.ray[usable]]
+    group = _bearing_groups(pings)[pings.ray[usable]]
     ranges = np.where(pings.echo[usable], pings.range_m[usable], 1e9)
     order = np.lexsort((ranges, group))
     group, ranges = group[order], ranges[order]
