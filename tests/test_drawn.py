@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
-from sonargrid.drawn import FREE, THING, WALL, drawn_log_odds
+from sonargrid.drawn import FREE, SURE, THING, WALL, drawn_log_odds
 from sonargrid.mapping import Map, build_map
 from sonargrid.readings import Readings, Run, Station
 from sonargrid.things import Object
@@ -35,9 +36,23 @@ def test_without_things_all_floor_in_sight_is_free() -> None:
     one = made(Station("A"))
     layer = drawn_log_odds(one, [])
     touched = one.grid.touched > 0
-    assert np.array_equal(layer[touched], np.minimum(one.grid.log_odds[touched], FREE).astype(np.float32))
+    own = one.grid.log_odds[touched]
+    assert np.array_equal(layer[touched], np.minimum(own, np.float32(FREE)))
     assert not layer[~touched].any()
     assert layer.dtype == np.float32
+
+
+def test_what_several_stations_are_sure_of_stays() -> None:
+    for stations, left in (
+        ((Station("A"),), FREE),
+        ((Station("A"), Station("B", 0.02, 1.5, -math.pi / 2)), SURE + 0.5),
+    ):
+        one = made(*stations)
+        row, column = one.grid.frame.cell_of(0.01, 0.51)
+        sure = one.grid.log_odds.copy()
+        sure[row, column : column + 2] = SURE + 0.5, SURE - 0.5
+        surer = replace(one, grid=replace(one.grid, log_odds=sure))
+        assert drawn_log_odds(surer, [])[row, column : column + 2].tolist() == [left, FREE]
 
 
 def test_a_post_has_its_near_face_and_a_shadow() -> None:

@@ -1,7 +1,8 @@
 """A map with the found things drawn in: what a list and a map say together, for those who want one sharp picture.
 
 Overlay on the map's own evidence: floor in sight of a station becomes free unless a thing's near face or a wall lies
-there.  It claims more than the readings alone do, so it is a layer of its own and the map stays as it was.  Metres.
+there, or several stations made the map sure of something that the list lacks.  It claims more than the readings alone
+do, so it is a layer of its own and the map stays as it was.  Metres.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from sonargrid.things import Object
 FREE, WALL, THING = -1.5, 1.5, 4.5
 FREE_FROM_THING, FREE_FROM_WALL = 1.5, 1.2
 WALL_REACH, THING_REACH = 0.7, 1.1
+SURE = 3.0  # evidence above this stays although nothing is listed there; best of 0.5 to 4 on rooms of other seeds
 
 
 def drawn_log_odds(made: Map, objects: Sequence[Object]) -> Floats32:
@@ -54,7 +56,9 @@ def drawn_log_odds(made: Map, objects: Sequence[Object]) -> Floats32:
         near_wall = np.minimum(near_wall, np.hypot(x - foot_x, y - foot_y))
     value = made.grid.log_odds[row, column].astype(np.float64)
     cell = frame.cell_m
-    free = seen & (near_thing > FREE_FROM_THING * cell) & (near_wall > FREE_FROM_WALL * cell)
+    # what one station is sure of is an arc, not a thing
+    kept = (value > SURE) & (len(places) > 1)
+    free = seen & ~kept & (near_thing > FREE_FROM_THING * cell) & (near_wall > FREE_FROM_WALL * cell)
     value = np.where(free, np.minimum(value, FREE), value)
     value = np.where(near_wall <= WALL_REACH * cell, np.maximum(value, WALL), value)
     value = np.where(near_thing <= THING_REACH * cell, np.maximum(value, THING), value)
