@@ -63,7 +63,7 @@ class Rest:
 def shadows(kind: str, shape: Floats, place_m: Floats, x_m: Floats, y_m: Floats) -> Bools:
     """Return (A, B, S) whether A things of a kind stand between S places (S, 2) and B points each (B, S)."""
     px, py = place_m[:, 0], place_m[:, 1]
-    if kind == "corner" or not shape.shape[0]:
+    if kind in ("corner", "floor") or not shape.shape[0]:
         return np.zeros((shape.shape[0], *x_m.shape), dtype=bool)
     dx, dy = x_m - px, y_m - py
     if kind == "post":

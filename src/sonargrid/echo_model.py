@@ -6,6 +6,7 @@ Physics that the object fit assumes (levels in dB relative to a smooth wall squa
     rough  a wall that scatters everywhere: the nearest patch that the beam still lights
     post   the wall's level + 10 log(a / (a + r)), a its radius, r to its near face
     corner the wall's level - 1 dB, at the corner's range
+    floor  one range at every bearing, with a level of its own
 
 An echo is heard when level + two-way directivity - threshold + half of the spreading is above 0, softly.  The
 directivity starts from a piston's main lobe, stretched on the left and on the right by the run's own beam.
@@ -32,7 +33,6 @@ TAIL_DOF = 5.0  # freedom of the t density of ranges: tails well above a normal 
 TAIL_NORM = math.gamma(3.0) / (math.sqrt(TAIL_DOF * math.pi) * math.gamma(2.5))
 CORNER_DB = -1.0
 EDGE_FADE_DB = 6.0
-KINDS = ("post", "corner", "wall", "rough")
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +169,8 @@ def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> 
     ----------
     kind : str
         ``post`` (x, y, log radius, gain), ``corner`` (x, y, unused, gain), ``wall`` and ``rough`` (direction of the
-        normal [rad], distance from the origin along it, two ends along the wall counted from the normal's foot, gain).
+        normal [rad], distance from the origin along it, two ends along the wall counted from the normal's foot, gain),
+        ``floor`` (range, unused, unused, margin [dB]).
     shape : (K, 4) or (K, 5)
         Their numbers; metres, radians, dB.
     soundings : Soundings
@@ -177,6 +178,8 @@ def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> 
     beam : Beam
         How they hear.
     """
+    if kind == "floor":
+        return _floor_echoes(shape, soundings)
     if kind in ("post", "corner"):
         return _round_echoes(shape, soundings, beam, 0.0 if kind == "corner" else 1.0)
     return _wall_echoes(shape, soundings, beam, kind == "rough")
@@ -195,6 +198,14 @@ def _round_echoes(shape: Floats, at: Soundings, beam: Beam, is_post: float) -> E
     px, py = x - at.place_m[:, 0], y - at.place_m[:, 1]
     share = 1.0 - a / np.maximum(np.hypot(px, py), 1e-6)
     return Echoes(r, off, margin, at.place_m[:, 0] + share * px, at.place_m[:, 1] + share * py)
+
+
+def _floor_echoes(shape: Floats, at: Soundings) -> Echoes:
+    """Return an echo that comes at one range wherever the beam looks: off the floor, or of the ranger's own mounting."""
+    r = np.repeat(np.maximum(shape[:, 0:1], 1e-3), at.station.size, axis=1)
+    margin = np.repeat(shape[:, 3:4], at.station.size, axis=1)
+    here = np.ones((shape.shape[0], 1))
+    return Echoes(r, np.zeros_like(r), margin, here * at.place_m[:, 0], here * at.place_m[:, 1])
 
 
 def _wall_echoes(shape: Floats, at: Soundings, beam: Beam, is_rough: bool) -> Echoes:

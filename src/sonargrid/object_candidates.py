@@ -23,6 +23,7 @@ SLACK_RAD = math.radians(5.0)  # beams differ from the usual one
 LOUD_HALF_RAD = math.radians(30.0)  # half beam of a smooth wall or a corner within a few metres
 LEAST_SLACK_RAD = math.radians(8.0)
 WALL_HALF_M = (0.08, 0.3, 0.9)
+FLOOR_SHARE = 0.12  # of all bearings must hear an echo of the floor for it to be tried
 ROUGH_DB = -15.0
 RECENT = 5  # members that make an arc's running median
 
@@ -74,6 +75,32 @@ def open_arcs(s: Soundings, unexplained: Floats, least_weight: float) -> list[Ar
                     Arc(station, middle, float(bearing[arc[0]]), float(bearing[arc[-1]]), float(weight[arc].sum()))
                 )
     return found
+
+
+def _eighths(s: Soundings) -> list[np.ndarray]:
+    """Return the rays of each eighth of each station's sweep."""
+    out: list[np.ndarray] = []
+    for station in range(s.place_m.shape[0]):
+        mine = np.flatnonzero(s.station == station)
+        out += [p for p in np.array_split(mine[np.argsort(s.bearing_rad[mine])], 8) if p.size]
+    return out
+
+
+def floor_candidates(s: Soundings) -> Floats:
+    """Return (n, 4) floor echoes: the ranges that the widest spread of bearings hears."""
+    bins = np.floor(s.range_m / SAME_ARC_M).astype(np.int64)
+    rows = []
+    for b in np.unique(bins):
+        rays = np.unique(s.ray[(bins == b) | (bins == b + 1)])
+        share = rays.size / s.station.size
+        # a floor is heard wherever nothing nearer answers, a row of things of one range only here and there
+        parts = [np.isin(part, rays).any() for part in _eighths(s)]
+        if share > FLOOR_SHARE and sum(parts) >= len(parts) - 1 - len(parts) // 8:
+            mine = (bins == b) | (bins == b + 1)
+            odds = math.log(max(share, 1e-3) / max(1.0 - share, 1e-3))
+            rows.append((share, float(np.median(s.range_m[mine])), 1.5 * odds))
+    rows.sort(reverse=True)
+    return _shapes([(r, 0.0, 0.0, margin) for _, r, margin in rows[:3]], 4)
 
 
 def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: bool) -> dict[str, Floats]:

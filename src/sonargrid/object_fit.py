@@ -15,7 +15,14 @@ import numpy as np
 from sonargrid.arrays import Floats
 from sonargrid.echo_board import Board, Rest, Thing
 from sonargrid.echo_model import Soundings
-from sonargrid.object_candidates import crossing, open_arcs, pair_candidates, room_candidates, single_candidates
+from sonargrid.object_candidates import (
+    crossing,
+    floor_candidates,
+    open_arcs,
+    pair_candidates,
+    room_candidates,
+    single_candidates,
+)
 from sonargrid.object_moves import Prior, climb
 from sonargrid.run_beam import fit_beam
 
@@ -241,7 +248,7 @@ def _drop_near(board: Board, wall: Thing, prior: Prior) -> None:
     while True:
         near = []
         for j, t in enumerate(board.things):
-            if t is wall:
+            if t is wall or t.kind == "floor":
                 continue
             if t.is_round:
                 away = c * t.shape[0] + s * t.shape[1] - rho
@@ -280,6 +287,8 @@ def jump(board: Board, prior: Prior) -> None:
     place = board.soundings.place_m[0]
     for index in range(len(board.things)):
         thing = board.things[index]
+        if thing.kind == "floor":
+            continue
         rest = board.rest(index)
         tries = np.array([_turned(thing, place, t).shape for t in JUMPS_RAD])
         values = board.rate(rest, thing.kind, tries) + prior.log_density(thing.kind, tries)
@@ -300,6 +309,9 @@ def split(board: Board, prior: Prior) -> int:
     place, done, index = board.soundings.place_m[0], 0, 0
     while index < len(board.things) and len(board.things) < MOST_THINGS:
         thing = board.things[index]
+        if thing.kind == "floor":
+            index += 1
+            continue
         before = board.likelihood() + float(prior.log_density(thing.kind, np.array([thing.shape]))[0])
         best: tuple[float, Thing, Thing] | None = None
         for turn in SPLITS_RAD:
@@ -327,6 +339,8 @@ def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
     radius = math.exp(prior.log_radius)
     for index in range(len(board.things)):
         thing = board.things[index]
+        if thing.kind == "floor":
+            continue
         own = board.shares()[index]
         arcs = open_arcs(soundings, own, 0.8)
         sure = thing.kind in ("post", "wall") and abs(thing.shape[-1]) < 4.0
@@ -404,6 +418,8 @@ def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool) -> Po
     radius = math.exp(prior.log_radius)
     arcs = open_arcs(soundings, unexplained, 2.0)
     groups = [single_candidates(soundings, arcs, radius, several)]
+    if not any(t.kind == "floor" for t in board.things):
+        groups.append({"floor": floor_candidates(soundings)})
     if several:
         groups.append(pair_candidates(soundings, arcs, radius))
         walls = np.array([t.shape for t in board.things if t.kind in ("wall", "rough")]).reshape(-1, 5)

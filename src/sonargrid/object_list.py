@@ -184,6 +184,8 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
     ends = {j: wall_ends(board, j, heard) for j, t in enumerate(board.things) if t.kind in ("wall", "rough")}
     free, walls, corners, ghosts = [], [], [], []
     for j, thing in enumerate(board.things):
+        if thing.kind == "floor":
+            continue
         centre = _centre(board, j, ends, heard[j])
         claim = Claim(thing.kind, *centre, heard[j], float(gains[j]), (j,))
         if thing.kind in ("wall", "rough") and (j in bounds or ends[j][1] - ends[j][0] >= WALL_M):

@@ -16,6 +16,7 @@ from sonargrid.echo_board import Board, Rest, Thing
 
 # first steps along each direction: posts (along [m], across [rad], log radius, dB), walls (turn, shift, end, end, dB)
 ROUND_STEPS = np.array([0.008, math.radians(3.0), 0.25, 1.0])
+FLOOR_STEPS = np.array([0.004, 2.0])
 WALL_STEPS = np.array([math.radians(2.0), 0.008, 0.10, 0.10, 1.0])
 LOG_RADIUS = (math.log(0.004), math.log(0.16))
 
@@ -35,11 +36,19 @@ class Prior:
     gain_sigma_db: float = 1.5
     rough_db: float = -15.0
     rough_sigma_db: float = 3.0
-    penalty: tuple[tuple[str, float], ...] = (("post", 9.0), ("corner", 8.5), ("wall", 10.0), ("rough", 12.0))
+    penalty: tuple[tuple[str, float], ...] = (
+        ("post", 9.0),
+        ("corner", 8.5),
+        ("wall", 10.0),
+        ("rough", 12.0),
+        ("floor", 15.0),
+    )
 
     def log_density(self, kind: str, shape: Floats) -> Floats:
         """Return (K,) log prior of K versions, without constants."""
         gain = shape[:, -1]
+        if kind == "floor":
+            return np.zeros(shape.shape[0])
         if kind == "rough":
             short = np.maximum(0.0, 0.5 - (shape[:, 3] - shape[:, 2]))
             return np.asarray(-0.5 * ((gain - self.rough_db) / self.rough_sigma_db) ** 2 - 50.0 * short)
@@ -63,12 +72,18 @@ def nearest_place(kind: str, shape: Floats, place_m: Floats) -> Floats:
 
 def steps_of(kind: str) -> Floats:
     """Return the first steps along the directions of a kind."""
+    if kind == "floor":
+        return FLOOR_STEPS
     return ROUND_STEPS if kind in ("post", "corner") else WALL_STEPS
 
 
 def apply_moves(kind: str, shape: Floats, move: Floats, place: Floats) -> Floats:
     """Return K versions of a thing, moved by (K, D) amounts along its directions from a place (2,) [m, rad, dB]."""
     out = np.repeat(shape[None, :], move.shape[0], axis=0)
+    if kind == "floor":
+        out[:, 0] += move[:, 0]
+        out[:, 3] += move[:, 1]
+        return out
     if kind in ("post", "corner"):
         dx, dy = shape[0] - place[0], shape[1] - place[1]
         d = max(math.hypot(dx, dy), 1e-6)

@@ -14,7 +14,7 @@ import numpy as np
 from sonargrid.air import absorption_db_per_m, sound_speed
 from sonargrid.arrays import Floats
 from sonargrid.calibration import calibrated
-from sonargrid.clusters import cluster_objects, ellipse
+from sonargrid.clusters import PRIOR_SHARE, cluster_objects, ellipse
 from sonargrid.confidence import confidence
 from sonargrid.echo_board import Board
 from sonargrid.echo_model import Beam
@@ -103,25 +103,51 @@ def fit_objects(
     if len(np.unique(pings.station)) > MOST_STATIONS:
         plain = cluster_objects(find_plateaus(pings, run.ranger), pings, run, None, size_prior_m)
         return ObjectList(plain, notes=("too many poses for the fit: the list holds plain arcs",))
-    soundings, stations = pack(pings)
-    several = len(stations) > 1
-    sigma = SIZE_SIGMA[several]
-    prior = Prior(math.log(size_prior_m * (SIZE_IN_ROOMS if several else 1.0)), sigma)
-    start, known = start_beam(run)
-    board = search(soundings, Board(soundings, start), prior, keep_beam=known)
-    each = gains(board, prior)
-    found = sort_things(board, each)
-    doubts = _doubts(run, [int(n) for n in stations])
+    fit = fit_things(pings, run, size_prior_m)
+    board, found, prior = fit.board, fit.found, fit.prior
+    doubts = _doubts(run, fit.stations)
+    sure = [confidence(board, claim, found) for claim in found.claims]
     rows = [
-        _row(board, claim, found, prior, doubts, size_prior_m, confidence(board, claim, found))
-        for claim in found.claims
+        _row(board, claim, prior, doubts, size_prior_m, p)
+        for claim, p in zip(found.claims, sure, strict=True)
+        if p >= min_confidence
     ]
-    rows = [o for o in rows if not o.confidence < min_confidence]
     rows += [_wall_row(board, c, found, doubts) for c in found.walls]
     rows += [_corner_row(board, c, prior, doubts) for c in found.corners]
     rows.sort(key=lambda o: (not o.counted, round(o.nearest_m, 6), o.bearing_rad))
-    ghosts = tuple(f"echo at ({c.x_m:.2f}, {c.y_m:.2f}) m not listed: {why}" for c, why in found.ghosts)
-    return ObjectList(tuple(rows), fitted_beam(board, start, known), ghosts)
+    ghosts = [f"echo at ({c.x_m:.2f}, {c.y_m:.2f}) m not listed: {why}" for c, why in found.ghosts]
+    for claim, p in zip(found.claims, sure, strict=True):
+        if p < min_confidence:
+            ghosts.append(f"echo at ({claim.x_m:.2f}, {claim.y_m:.2f}) m not listed: confidence {p:.2f}")
+    return ObjectList(tuple(rows), fitted_beam(board, fit.start, fit.known_beam), tuple(ghosts))
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A finished fit, before it is put into rows.
+
+    board : things, beam and pings
+    found : the things sorted into claims, walls, corners and ghosts
+    stations : the run's indices of the stations with readings
+    """
+
+    board: Board
+    found: Sorted
+    prior: Prior
+    start: Beam
+    known_beam: bool
+    stations: list[int]
+
+
+def fit_things(pings: Pings, run: Run, size_prior_m: float = SIZE_PRIOR_M) -> Fit:
+    """Return the things that explain a run's pings best, sorted."""
+    soundings, stations = pack(pings)
+    several = len(stations) > 1
+    prior = Prior(math.log(size_prior_m * (SIZE_IN_ROOMS if several else 1.0)), SIZE_SIGMA[several])
+    start, known = start_beam(run)
+    board = search(soundings, Board(soundings, start), prior, keep_beam=known)
+    found = sort_things(board, gains(board, prior))
+    return Fit(board, found, prior, start, known, [int(n) for n in stations])
 
 
 def start_beam(run: Run) -> tuple[Beam, bool]:
@@ -159,7 +185,7 @@ def _nearest(board: Board, heard: Floats, x: float, y: float) -> tuple[int, floa
     return k, float(d[k]), math.atan2(y - places[k, 1], x - places[k, 0])
 
 
-def _row(board: Board, claim: Claim, found: Sorted, prior: Prior, doubts: Doubts, size_m: float, sure: float) -> Object:
+def _row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float, sure: float) -> Object:
     lead = claim.members[0]
     thing = board.things[lead]
     readings = round(float(claim.heard.sum()))
@@ -222,7 +248,7 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     reach = face + size_m
     beam = board.beam
     near = math.hypot(0.4 * (beam.sigma_m + beam.sigma_share * face), doubts.scale * face)
-    along = math.sqrt(near**2 + (size_m * prior.log_radius_sigma) ** 2 + float(doubts.position_m[station]) ** 2)
+    along = math.sqrt(near**2 + (PRIOR_SHARE * size_m) ** 2 + float(doubts.position_m[station]) ** 2)
     turn = math.sqrt(width**2 + doubts.head_rad**2 + float(doubts.heading_rad[station]) ** 2)
     across = math.hypot(reach * turn, float(doubts.position_m[station]))
     x, y = place[0] + reach * math.cos(bearing), place[1] + reach * math.sin(bearing)
