@@ -12,11 +12,15 @@ from collections.abc import Callable, Sequence
 import typer
 
 from sonargrid.errors import UsageProblem
-from sonargrid_cli import compare_commands, pass_on_commands, start_commands
+from sonargrid_cli import compare_commands, pass_on_commands, start_commands, way_in_commands
 
 # group as --help shows it -> (name, body) in the order of a day's work
 GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
-    "Start": (("map", start_commands.map_run), ("count", start_commands.count_things)),
+    "Start": (
+        ("import", way_in_commands.import_logs),
+        ("map", start_commands.map_run),
+        ("count", start_commands.count_things),
+    ),
     "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
     "Pass on": (("explain", pass_on_commands.explain_topic),),
 }

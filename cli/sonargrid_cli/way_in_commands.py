@@ -1,0 +1,215 @@
+"""The way in: `import` makes a run of a pasted log.
+
+Questions are asked on a terminal only; every one is also a flag.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+import sys
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sonargrid.errors import OutputProblem, SonargridError, UsageProblem
+from sonargrid_cli.run_options import length_of, spread, waiting
+
+if TYPE_CHECKING:
+    from sonargrid.log_guess import LogGuess, Stated
+    from sonargrid.log_import import Imported, Setup
+    from sonargrid.readings import Station
+
+SHOWN_LINES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class LogOptions:
+    """What the logs do not say themselves."""
+
+    columns: Annotated[
+        str | None,
+        typer.Option("--columns", metavar="A,B,...", help="Each value: angle, distance, time or skip."),
+    ] = None
+    angle_unit: Annotated[str | None, typer.Option("--angle-unit", metavar="UNIT", help="deg, rad or pulse.")] = None
+    distance_unit: Annotated[
+        str | None, typer.Option("--distance-unit", metavar="UNIT", help="m, cm, mm, in, us or us-one-way.")
+    ] = None
+    no_echo_at: Annotated[
+        str | None, typer.Option("--no-echo-at", metavar="0,999", help="Values for nothing heard.")
+    ] = None
+    turns: Annotated[str | None, typer.Option("--turns", metavar="ccw|cw", help="cw: growing angles turn right.")] = (
+        None
+    )
+    ahead: Annotated[float | None, typer.Option("--ahead", metavar="DEG", help="The log's angle that looks ahead.")] = (
+        None
+    )
+    reach: Annotated[str | None, typer.Option("--reach", metavar="LENGTH", help="How far it hears.")] = None
+    temperature: Annotated[float | None, typer.Option("--temperature", metavar="DEGC", help="Of the air.")] = None
+    distance_scale: Annotated[float, typer.Option("--distance-scale", metavar="FACTOR", help="On all distances.")] = 1.0
+    station: Annotated[
+        list[str] | None,
+        typer.Option("--station", metavar="NAME:x,y,heading", help="One a log: metres, degrees."),
+    ] = None
+
+
+@spread
+def import_logs(
+    given: LogOptions,
+    logs: Annotated[list[str] | None, typer.Argument(metavar="LOG...", help="Text logs; - = pasted here.")] = None,
+    out: Annotated[str | None, typer.Option("-o", "--out", metavar="RUN", help="The new run's folder.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Ask nothing, take what is assumed.")] = False,
+) -> str:
+    """Make a run of a robot's text log, as pasted or from files; says what it assumes."""
+    if out is None:
+        raise UsageProblem("no place for the run was given", hint="such as -o first_run")
+    stated, setup = _stated(given), _setup(given)
+    if os.path.lexists(out):
+        raise OutputProblem("is there already; a run is never written over", hint="choose another name", file=out)
+    names = logs or ["-"]
+    if names.count("-") > 1:
+        raise UsageProblem("standard input can be read once only", hint="put the other log into a file")
+    guesses = [(_shown(name), _guess(name, stated)) for name in names]
+    return _make(guesses, setup, out, not yes and sys.stdin.isatty())
+
+
+def _stated(given: LogOptions) -> Stated:
+    from sonargrid.log_guess import Stated
+
+    _choice("--angle-unit", given.angle_unit, ("deg", "rad", "pulse"))
+    _choice("--distance-unit", given.distance_unit, ("m", "cm", "mm", "in", "us", "us-one-way"))
+    unit = "us" if given.distance_unit == "us-one-way" else given.distance_unit
+    return Stated(_column_names(given.columns), given.angle_unit, unit, _numbers("--no-echo-at", given.no_echo_at))
+
+
+def _setup(given: LogOptions) -> Setup:
+    from sonargrid.log_import import Setup
+
+    _choice("--turns", given.turns, ("ccw", "cw"))
+    if not (math.isfinite(given.distance_scale) and given.distance_scale > 0):
+        raise UsageProblem("--distance-scale must be above 0")
+    return Setup(
+        -1 if given.turns == "cw" else 1,
+        given.ahead,
+        None if given.reach is None else length_of(given.reach, "--reach"),
+        given.temperature,
+        given.distance_scale * (2.0 if given.distance_unit == "us-one-way" else 1.0),
+        tuple(_station(text) for text in given.station or ()),
+    )
+
+
+def _make(guesses: list[tuple[str, LogGuess]], setup: Setup, out: str, asking: bool) -> str:
+    """Show what is understood, ask where one may, and write the run."""
+    from sonargrid.first_faults import first_faults
+    from sonargrid.log_import import head_view, nearest_words, save_import
+
+    done = _made(guesses, setup)
+    say = [_understood(name, guess) for name, guess in guesses]
+    said = dict.fromkeys((*(text for _, guess in guesses for text in guess.assumptions), *done.assumptions))
+    say.append("Assumed:\n" + "\n".join(f"  - {text}" for text in said))
+    _, metres = head_view(done.run)
+    say += [f"note: {text}" for text in first_faults([], metres, done.run.ranger.reach_m)]
+    say.append(_picture(done))
+    typer.echo("\n\n".join(say), err=True)
+    words, read_m = nearest_words(done.run)
+    if asking:
+        typer.echo(f"\n{words}:", err=True)
+        answer = typer.prompt("true? [y, n, or the distance by tape such as 68cm]", default="y", err=True)
+        before = setup
+        setup = _after(answer.strip().lower(), setup, read_m, guesses[0][1].distance_unit == "us")
+        if setup != before:
+            done = _made(guesses, setup)
+            typer.echo(f"{_picture(done)}\n\n{nearest_words(done.run)[0]}", err=True)
+    else:
+        other = "ccw" if setup.turns < 0 else "cw"
+        typer.echo(f"{words}: if it stands on the other side, type --turns {other}", err=True)
+    save_import(done, out)
+    lost = f"; {len(done.unread)} lines could not be read, see {out}/unread.txt" if done.unread else ""
+    return f"{out}: {len(done.run.readings)} readings{lost}.  Next: sonargrid map {out}"
+
+
+def _after(answer: str, setup: Setup, read_m: float, times: bool) -> Setup:
+    """Return the setup mended by an answer: n = the head is mirrored, a length = what the tape says."""
+    if answer in {"n", "no"}:
+        typer.echo("mirrored head: growing angles turn the other way, turned round at once.", err=True)
+        return dataclasses.replace(setup, turns=-setup.turns)
+    if answer in {"y", "yes", ""}:
+        return setup
+    from sonargrid.first_faults import against_tape
+
+    tape_m = length_of(answer, "the distance by tape")
+    sentence = against_tape(read_m, tape_m, times)
+    if sentence:
+        raise SonargridError(f"nothing written: {sentence}", hint="the same command with that flag")
+    return setup
+
+
+def _made(guesses: list[tuple[str, LogGuess]], setup: Setup) -> Imported:
+    from sonargrid.log_import import import_logs as made
+
+    try:
+        return made(guesses, setup)
+    except ValueError as problem:
+        raise SonargridError(str(problem)) from None
+
+
+def _understood(name: str, guess: LogGuess) -> str:
+    lines = [f"{name}: {len(guess.angles)} readings, {len(guess.unread)} lines not read; the first as understood:"]
+    for text, angle, distance in list(zip(guess.texts, guess.angles, guess.distances, strict=True))[:SHOWN_LINES]:
+        heard = "nothing heard" if math.isinf(distance) else f"{distance:g} {guess.distance_unit}"
+        lines.append(f"  {text.strip()[:36]:36}  ->  angle {angle:g} {guess.angle_unit}, {heard}")
+    return "\n".join(lines)
+
+
+def _picture(done: Imported) -> str:
+    from sonargrid.log_import import strip
+
+    stations = done.run.stations
+    return "\n\n".join(f"What station {s.name} heard:\n{strip(done.run, i)}" for i, s in enumerate(stations))
+
+
+def _shown(name: str) -> str:
+    return "standard input" if name == "-" else name
+
+
+def _guess(name: str, stated: Stated) -> LogGuess:
+    from sonargrid.log_guess import guess_log
+    from sonargrid.run_input import read_input
+
+    content = read_input(name, waiting).content
+    text = content.decode("utf-8-sig", errors="replace")
+    try:
+        return guess_log(text.splitlines(), stated)
+    except ValueError as problem:
+        raise SonargridError(str(problem), file=_shown(name)) from None
+
+
+def _choice(flag: str, value: str | None, known: tuple[str, ...]) -> None:
+    if value is not None and value not in known:
+        raise UsageProblem(f"{flag} is one of {', '.join(known)}, got '{value}'")
+
+
+def _column_names(text: str | None) -> tuple[str, ...]:
+    names = tuple(name.strip() for name in text.split(",")) if text else ()
+    for name in names:
+        _choice("--columns", name, ("angle", "distance", "time", "skip"))
+    return names
+
+
+def _numbers(flag: str, text: str | None) -> tuple[float, ...] | None:
+    try:
+        return None if text is None else tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise UsageProblem(f"{flag} takes numbers with commas between, got '{text}'") from None
+
+
+def _station(text: str) -> Station:
+    from sonargrid.readings import Station
+
+    name, _, rest = text.partition(":")
+    values = _numbers("--station", rest) if rest else None
+    if not name or values is None or len(values) != 3 or not all(map(math.isfinite, values)):
+        raise UsageProblem(f"--station is NAME:x,y,heading, got '{text}'", hint="such as --station A:0,0,90")
+    return Station(name, values[0], values[1], math.radians(values[2]))
