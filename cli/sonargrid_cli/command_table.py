@@ -21,6 +21,7 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
         ("map", start_commands.map_run),
         ("count", start_commands.count_things),
     ),
+    "Bench": (("sender", way_in_commands.print_sender),),
     "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
     "Pass on": (("explain", pass_on_commands.explain_topic),),
 }

@@ -1,4 +1,4 @@
-"""The way in: `import` makes a run of a pasted log.
+"""The way in: `import` makes a run of a pasted log, `sender` prints a program that makes such logs.
 
 Questions are asked on a terminal only; every one is also a flag.
 """
@@ -73,6 +73,34 @@ def import_logs(
         raise UsageProblem("standard input can be read once only", hint="put the other log into a file")
     guesses = [(_shown(name), _guess(name, stated)) for name in names]
     return _make(guesses, setup, out, not yes and sys.stdin.isatty())
+
+
+def print_sender(
+    kind: Annotated[str, typer.Option("--for", metavar="board|micropython", help="C++ or MicroPython.")] = "board",
+    low: Annotated[int, typer.Option("--low", help="Rightmost head angle, degrees.")] = 10,
+    high: Annotated[int, typer.Option("--high", help="Leftmost head angle, degrees.")] = 170,
+    step: Annotated[int, typer.Option("--step", help="Degrees between pings.")] = 5,
+    ping_ms: Annotated[int, typer.Option("--ping-ms", help="Milliseconds a ping, 60 or more.")] = 60,
+    reach: Annotated[str, typer.Option("--reach", metavar="LENGTH", help="How far to listen.")] = "3m",
+    servo_pin: Annotated[int, typer.Option("--servo-pin", min=0)] = 9,
+    trigger_pin: Annotated[int, typer.Option("--trigger-pin", min=0)] = 7,
+    echo_pin: Annotated[int, typer.Option("--echo-pin", min=0)] = 8,
+    centre_us: Annotated[int, typer.Option("--centre-us", help="Servo pulse straight ahead.")] = 1500,
+    us_per_deg: Annotated[float, typer.Option("--us-per-deg", help="Negative: longer pulses turn right.")] = 11.1111,
+) -> str:
+    """Print a program for the robot's controller that sweeps and logs.  Not tried on hardware."""
+    from sonargrid.sender import SenderPlan, sender_program
+
+    try:
+        plan = SenderPlan(
+            *(servo_pin, trigger_pin, echo_pin, low, high, step, ping_ms),
+            length_of(reach, "--reach"),
+            centre_us,
+            us_per_deg,
+        )
+        return sender_program(kind, plan)
+    except ValueError as problem:
+        raise UsageProblem(str(problem)) from None
 
 
 def _stated(given: LogOptions) -> Stated:
