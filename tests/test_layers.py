@@ -25,7 +25,7 @@ ROOMS: dict[int, str] = {
     2: "readings things scene",
     3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
-    "run_values samples csv_rows csv_rescan run_assembly run_files log_import scene_files "
+    "run_values samples csv_rows csv_rescan run_assembly run_files log_import new_run scene_files "
     "kernels polar evidence plateaus",
     5: "additive wedges first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit "

@@ -110,7 +110,7 @@ def test_it_says_that_nobody_tried_it(kind: str) -> None:
 
 def test_limits_are_checked() -> None:
     for wrong in ({"ping_ms": 50}, {"low_deg": 100}, {"high_deg": 190}, {"us_per_deg": 20.0}, {"step_deg": 0}):
-        with pytest.raises(ValueError, match="must|at least|would be"):
+        with pytest.raises(ValueError, match=r"must|at least|would be"):
             SenderPlan(**wrong)
 
 

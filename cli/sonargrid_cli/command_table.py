@@ -17,6 +17,7 @@ from sonargrid_cli import compare_commands, pass_on_commands, start_commands, wa
 # group as --help shows it -> (name, body) in the order of a day's work
 GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
     "Start": (
+        ("new", way_in_commands.new_run),
         ("import", way_in_commands.import_logs),
         ("map", start_commands.map_run),
         ("count", start_commands.count_things),

@@ -75,6 +75,71 @@ def import_logs(
     return _make(guesses, setup, out, not yes and sys.stdin.isatty())
 
 
+def new_run(
+    out: Annotated[str, typer.Argument(metavar="RUN", help="The new run's folder.")],
+    distance_unit: Annotated[str | None, typer.Option("--distance-unit", help="us, m, cm, mm or in.")] = None,
+    no_echo_at: Annotated[str | None, typer.Option("--no-echo-at", metavar="0,999")] = None,
+    turns: Annotated[str | None, typer.Option("--turns", metavar="ccw|cw")] = None,
+    reach: Annotated[str | None, typer.Option("--reach", metavar="LENGTH")] = None,
+    temperature: Annotated[float | None, typer.Option("--temperature", metavar="DEGC")] = None,
+    stations: Annotated[int | None, typer.Option("--stations", min=1, max=26, help="How many parked places.")] = None,
+    station: Annotated[list[str] | None, typer.Option("--station", metavar="NAME:x,y,heading")] = None,
+    like: Annotated[str | None, typer.Option("--like", metavar="OLD_RUN", help="Same ranger and head.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
+) -> str:
+    """Make the folder of a run before its readings: few questions, each one also a flag."""
+    if os.path.lexists(out):
+        raise OutputProblem("is there already; a run is never written over", hint="choose another name", file=out)
+    _refuse_twice(stations, station, like, (no_echo_at, turns, reach))
+    ask = not yes and sys.stdin.isatty()
+    unit = _answer(distance_unit, "Distances are in (us, m, cm, mm, in)", "cm", ask)
+    _choice("--distance-unit", unit, ("us", "m", "cm", "mm", "in"))
+    from sonargrid.log_guess import DISTANCE_UNITS
+    from sonargrid.new_run import NewRun, new_run_texts, stations_round
+    from sonargrid.run_files import load_run
+    from sonargrid.run_saving import write_new_folder
+
+    old = None if like is None else load_run(like)
+    asks = ask and old is None
+    nothing = _answer(no_echo_at, "It prints, when nothing is heard (- = an empty cell)", "-", asks)
+    way = _answer(turns, "Growing angles turn (ccw = left, cw = right)", "ccw", asks)
+    _choice("--turns", way, ("ccw", "cw"))
+    reach_m = length_of(_answer(reach, "It hears as far as", "1m", asks), "--reach")
+    places = tuple(_station(text) for text in station or ())
+    if not places:
+        count = stations or _count(_answer(None, "Parked places, how many", "1", ask))
+        places = NewRun().stations if count == 1 else stations_round(count, 0.6 * reach_m)
+    values = () if nothing == "-" else _numbers("--no-echo-at", nothing) or ()
+    answers = NewRun(DISTANCE_UNITS[unit], values, 1 if way == "ccw" else -1, reach_m, temperature, places)
+    texts = new_run_texts(answers, old)
+    write_new_folder(texts, out)
+    return (
+        texts.get("sheet.txt", "") + f"{out}: paste readings under the header of readings.csv; then sonargrid map {out}"
+    )
+
+
+def _refuse_twice(
+    stations: int | None, station: list[str] | None, like: str | None, own: tuple[str | None, ...]
+) -> None:
+    if stations is not None and station:
+        raise UsageProblem("--stations and --station exclude one another", hint="leave one out")
+    if like is not None and any(value is not None for value in own):
+        raise UsageProblem("--like takes ranger and head over: leave out --no-echo-at, --turns and --reach")
+
+
+def _count(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and 1 <= int(text) <= 26):
+        raise UsageProblem(f"the number of parked places is 1 to 26, got '{text}'")
+    return int(text)
+
+
+def _answer(given: str | None, question: str, usual: str, ask: bool) -> str:
+    """Return the flag, else what is answered, else the usual."""
+    if given is not None or not ask:
+        return usual if given is None else given
+    return str(typer.prompt(question, default=usual, err=True)).strip()
+
+
 def print_sender(
     kind: Annotated[str, typer.Option("--for", metavar="board|micropython", help="C++ or MicroPython.")] = "board",
     low: Annotated[int, typer.Option("--low", help="Rightmost head angle, degrees.")] = 10,

@@ -14,10 +14,9 @@ from statistics import median
 
 import numpy as np
 
-from sonargrid.errors import OutputProblem
 from sonargrid.log_guess import DISTANCE_UNITS, METRES, LogGuess
 from sonargrid.readings import Air, Head, Ranger, Readings, Run, Station
-from sonargrid.run_saving import save_run
+from sonargrid.run_saving import readings_csv, run_toml, write_new_folder
 from sonargrid.sweeps import derive
 from sonargrid.units import RAD_PER_DEG
 
@@ -209,11 +208,7 @@ def save_import(done: Imported, path: str | os.PathLike[str]) -> Path:
     OutputProblem
         If something is there already, or the place cannot be written to.
     """
-    target = save_run(done.run, path)
+    texts = {"run.toml": run_toml(done.run), "readings.csv": readings_csv(done.run)}
     if done.unread:
-        text = "".join(f"{name} line {line}: {words.rstrip()}\n" for name, line, words in done.unread)
-        try:
-            (target / "unread.txt").write_text(text, encoding="utf-8")
-        except OSError as problem:
-            raise OutputProblem(f"cannot be written: {problem.strerror}", file=f"{path}/unread.txt") from None
-    return target
+        texts["unread.txt"] = "".join(f"{name} line {line}: {words.rstrip()}\n" for name, line, words in done.unread)
+    return write_new_folder(texts, path)

@@ -11,6 +11,7 @@ import math
 import os
 import shutil
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -45,11 +46,21 @@ def save_run(run: Run, path: str | os.PathLike[str]) -> Path:
     OutputProblem
         If something is there already, or the place cannot be written to.
     """
+    return write_new_folder({"run.toml": run_toml(run), "readings.csv": readings_csv(run)}, path)
+
+
+def write_new_folder(texts: Mapping[str, str], path: str | os.PathLike[str]) -> Path:
+    """Write named texts as a new folder, which appears whole, and return its path.
+
+    Raises
+    ------
+    OutputProblem
+        If something is there already, or the place cannot be written to.
+    """
     target = Path(path)
     shown = os.fspath(path)
     if os.path.lexists(target):
         raise OutputProblem("is there already; a run is never written over", hint="choose another name", file=shown)
-    texts = {"run.toml": run_toml(run), "readings.csv": readings_csv(run)}
     building: str | None = None
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
