@@ -19,6 +19,8 @@ TOPICS: dict[str, str] = {
     "words": "the words on screens: plain first, the trade's term after",
     "run-files": "what a run is: its two files, every key and column",
     "stations": "parking, measuring where you parked, and saying how well",
+    "sending": "what the robot prints, and which way angles turn",
+    "mounting": "where the ranger sits on the robot: arm, side, height, tilt",
     "beam-models": "the beam models, and when to choose which",
     "weights": "why ten pings of one thing do not count as ten",
     "simulating": "rooms on paper: scene files and what the simulator does",
