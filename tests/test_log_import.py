@@ -185,3 +185,21 @@ def test_the_tape_at_the_terminal_stops_a_wrong_unit(tmp_path: Path) -> None:
     screen = _typed(["import", str(LOGS[0]), "-o", str(tmp_path / "run")], b"68cm\n")
     assert "--distance-scale 2" in screen
     assert not (tmp_path / "run").exists()
+
+
+@pytest.mark.parametrize(
+    ("log", "flags", "typed"),
+    [
+        ("comma_999", ["--distance-unit", "m"], "type --distance-unit cm"),
+        ("comma_999", ["--distance-unit", "mm", "--distance-scale", "0.1"], "type --distance-unit m"),
+        ("comma_999", ["--reach", "0.5"], "type --reach 0.9"),
+        ("centred_angles", ["--ahead", "90"], "type --ahead 0"),
+        ("comma_999", ["--turns", "cw"], "RIGHT, 34 cm away: if it stands on the other side, type --turns ccw"),
+    ],
+)
+def test_confused_variants_of_one_log_are_noticed(
+    log: str, flags: list[str], typed: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = Path(__file__).parent / "logs" / f"{log}.txt"
+    assert main(["import", str(path), "-o", str(tmp_path / "run"), "--yes", *flags]) == 0
+    assert typed in capsys.readouterr().err

@@ -203,7 +203,9 @@ def _make(guesses: list[tuple[str, LogGuess]], setup: Setup, out: str, asking: b
     said = dict.fromkeys((*(text for _, guess in guesses for text in guess.assumptions), *done.assumptions))
     say.append("Assumed:\n" + "\n".join(f"  - {text}" for text in said))
     _, metres = head_view(done.run)
-    say += [f"note: {text}" for text in first_faults([], metres, done.run.ranger.reach_m)]
+    degrees = any(guess.angle_unit == "deg" for _, guess in guesses) and setup.ahead_deg not in (None, 0.0)
+    angles = [angle for _, guess in guesses for angle in guess.angles] if degrees else []
+    say += [f"note: {text}" for text in first_faults(angles, metres, done.run.ranger.reach_m)]
     say.append(_picture(done))
     typer.echo("\n\n".join(say), err=True)
     words, read_m = nearest_words(done.run)
