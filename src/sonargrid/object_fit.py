@@ -416,7 +416,7 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
 def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool) -> Pool:
     unexplained = board.strays() if board.things else np.ones(soundings.ray.size)
     radius = math.exp(prior.log_radius)
-    arcs = open_arcs(soundings, unexplained, 2.0)
+    arcs = open_arcs(soundings, unexplained, 2.0 if several else 1.2)
     groups = [single_candidates(soundings, arcs, radius, several)]
     if not any(t.kind == "floor" for t in board.things):
         groups.append({"floor": floor_candidates(soundings)})
