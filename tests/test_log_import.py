@@ -203,3 +203,9 @@ def test_confused_variants_of_one_log_are_noticed(
     path = Path(__file__).parent / "logs" / f"{log}.txt"
     assert main(["import", str(path), "-o", str(tmp_path / "run"), "--yes", *flags]) == 0
     assert typed in capsys.readouterr().err
+
+
+def test_two_stations_of_one_name_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["import", str(LOGS[1]), str(LOGS[1]), "-o", str(tmp_path / "run"), "--yes"]
+    assert main([*words, "--station", "A:0,0,90", "--station", "A:1,0.5,180"]) == 2
+    assert "one name" in capsys.readouterr().err

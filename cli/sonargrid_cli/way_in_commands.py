@@ -105,7 +105,7 @@ def new_run(
     way = _answer(turns, "Growing angles turn (ccw = left, cw = right)", "ccw", asks)
     _choice("--turns", way, ("ccw", "cw"))
     reach_m = length_of(_answer(reach, "It hears as far as", "1m", asks), "--reach")
-    places = tuple(_station(text) for text in station or ())
+    places = _stations(station)
     if not places:
         count = stations or _count(_answer(None, "Parked places, how many", "1", ask))
         places = NewRun().stations if count == 1 else stations_round(count, 0.6 * reach_m)
@@ -189,7 +189,7 @@ def _setup(given: LogOptions) -> Setup:
         None if given.reach is None else length_of(given.reach, "--reach"),
         given.temperature,
         given.distance_scale * (2.0 if given.distance_unit == "us-one-way" else 1.0),
-        tuple(_station(text) for text in given.station or ()),
+        _stations(given.station),
     )
 
 
@@ -298,6 +298,13 @@ def _numbers(flag: str, text: str | None) -> tuple[float, ...] | None:
         return None if text is None else tuple(float(part) for part in text.split(","))
     except ValueError:
         raise UsageProblem(f"{flag} takes numbers with commas between, got '{text}'") from None
+
+
+def _stations(texts: list[str] | None) -> tuple[Station, ...]:
+    made = tuple(_station(text) for text in texts or ())
+    if len({station.name for station in made}) < len(made):
+        raise UsageProblem("two --station have one name", hint="such as --station A:0,0,90 --station B:1,0,90")
+    return made
 
 
 def _station(text: str) -> Station:
