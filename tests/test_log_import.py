@@ -209,3 +209,9 @@ def test_two_stations_of_one_name_are_refused(tmp_path: Path, capsys: pytest.Cap
     words = ["import", str(LOGS[1]), str(LOGS[1]), "-o", str(tmp_path / "run"), "--yes"]
     assert main([*words, "--station", "A:0,0,90", "--station", "A:1,0.5,180"]) == 2
     assert "one name" in capsys.readouterr().err
+
+
+def test_bytes_that_are_no_text_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "log.txt").write_bytes("10,20\n20,30\n".encode("utf-16"))
+    assert main(["import", str(tmp_path / "log.txt"), "-o", str(tmp_path / "run"), "--yes"]) == 1
+    assert "is no text" in capsys.readouterr().err

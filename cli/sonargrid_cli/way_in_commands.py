@@ -274,6 +274,8 @@ def _guess(name: str, stated: Stated) -> LogGuess:
     from sonargrid.run_input import read_input
 
     content = read_input(name, waiting).content
+    if b"\0" in content:
+        raise SonargridError("is no text: it holds NUL bytes", hint="save the log as UTF-8 text", file=_shown(name))
     text = content.decode("utf-8-sig", errors="replace")
     try:
         return guess_log(text.splitlines(), stated)
