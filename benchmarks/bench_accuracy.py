@@ -1,6 +1,6 @@
 """How right maps and lists are: classes of `worlds`, unseen seeds, standard errors, the plain ways beside.
 
-    python benchmarks/bench_accuracy.py run [--classes room,pose] [--seeds 60] [--no-lists]   # resumable
+    python benchmarks/bench_accuracy.py run [--classes room,pose] [--seeds 60] [--parts maps,lists]   # resumable
     python benchmarks/bench_accuracy.py table                                                 # Markdown, from the cache
     python benchmarks/bench_accuracy.py reliability                                           # confidence of the lists
 
@@ -42,7 +42,6 @@ from sonargrid.joint import ONE_STATION, SEVERAL_STATIONS, combine, seen
 from sonargrid.list_scoring import ListScore, score_list
 from sonargrid.mapping import Map, map_run
 from sonargrid.measures import auc, balanced_log_loss, f1_of, reliability
-from sonargrid.objects import find_objects
 from sonargrid.scoring import score_map
 from sonargrid.things import Object
 from sonargrid.truth import CellTruth, cell_truth
@@ -51,6 +50,7 @@ from sonargrid.wedges import SoftBeam
 HERE = Path(__file__).resolve().parent
 CACHE = HERE / "accuracy.jsonl"
 SOURCE = HERE.parent / "src" / "sonargrid"
+MAP_MODULES = frozenset(sys.modules)  # what is loaded before anything that finds things
 FIRST_SEED = 100_000  # the fits use seeds below 10 000
 FINE = ("one_position", "other_one", "any_size", "with_empty")
 
@@ -80,10 +80,13 @@ def cell_m(class_name: str) -> float:
     return 0.02 if class_name in FINE else 0.04
 
 
-def sources_digest() -> str:
-    """Return a digest of the library and the worlds, so that stale results are told apart."""
+def sources_digest(part: str) -> str:
+    """Return a digest of the sources that the figures of a part (maps, lists) depend on."""
+    if part == "lists":
+        import sonargrid.objects  # noqa: F401 - so that its modules count
+    names = sorted(n for n in sys.modules if n.startswith("sonargrid.") and (part == "lists" or n in MAP_MODULES))
     whole = hashlib.sha256()
-    for path in [*sorted(SOURCE.glob("*.py")), HERE / "worlds.py"]:
+    for path in (*(SOURCE / f"{name.split('.')[1]}.py" for name in names), HERE / "worlds.py"):
         whole.update(path.read_bytes())
     return whole.hexdigest()[:16]
 
@@ -157,51 +160,63 @@ def list_figures(found: ListScore) -> dict[str, Any]:
     }
 
 
-def measure(class_name: str, seed: int, lists: bool) -> dict[str, Any]:
-    """Return everything measured in one world."""
-    world = worlds.make(class_name, seed)
-    out: dict[str, Any] = {"class": class_name, "seed": seed, "maps": {}, "lists": {}}
+def measure_maps(world: worlds.World, class_name: str) -> dict[str, Any]:
+    """Return the figures of every way to a map of one world."""
+    out: dict[str, Any] = {}
     truth: CellTruth | None = None
-    plain: LogOddsGrid | None = None
     for method, grid, seconds in map_methods(world, class_name):
         if truth is None or truth.frame != grid.frame:
             truth = cell_truth(world.scene, grid.frame)
-        out["maps"][method] = {**map_figures(grid, truth), "seconds": seconds}
-        plain = grid if method == "additive gaussian" else plain
-    if lists and plain is not None:
-        heard = world.heard or None
-        out["lists"]["blobs"] = list_figures(score_list(blobs(plain), world.scene, heard))
-        start = perf_counter()
-        found = find_objects(world.run)
-        seconds = perf_counter() - start
-        out["lists"]["fit"] = {**list_figures(score_list(found, world.scene, heard)), "seconds": seconds}
+        out[method] = {**map_figures(grid, truth), "seconds": seconds}
     return out
 
 
-def cached(digest: str | None) -> dict[tuple[str, int], dict[str, Any]]:
-    """Return the cache's lines made with these sources (None = any), the last of each world."""
-    found: dict[tuple[str, int], dict[str, Any]] = {}
+def measure_lists(world: worlds.World, class_name: str) -> dict[str, Any]:
+    """Return the figures of every way to a list of one world."""
+    from sonargrid.objects import fit_objects
+
+    heard = world.heard or None
+    pings = calibrated(world.run)
+    plain = map_run(world.run, MapSettings(cell_m=cell_m(class_name)), pings).grid
+    start = perf_counter()
+    empty = None if world.empty_run is None else calibrated(world.empty_run)
+    found = fit_objects(pings, world.run, empty=empty).objects
+    seconds = perf_counter() - start
+    return {
+        "blobs": list_figures(score_list(blobs(plain), world.scene, heard)),
+        "fit": {**list_figures(score_list(found, world.scene, heard)), "seconds": seconds},
+    }
+
+
+PARTS = {"maps": measure_maps, "lists": measure_lists}
+Record = dict[str, Any]
+
+
+def cached(part: str, digest: str | None) -> dict[tuple[str, int], Record]:
+    """Return the cache's lines of a part made with these sources (None = any), the last of each world."""
+    found: dict[tuple[str, int], Record] = {}
     if CACHE.exists():
         for line in CACHE.read_text(encoding="utf-8").splitlines():
             one = json.loads(line)
-            if digest is None or one["sources"] == digest:
+            if one["part"] == part and (digest is None or one["sources"] == digest):
                 found[one["class"], one["seed"]] = one
     return found
 
 
-def run(classes: Sequence[str], seeds: int, lists: bool) -> None:
+def run(classes: Sequence[str], seeds: int, parts: Sequence[str]) -> None:
     """Measure what the cache lacks, a line at a time."""
-    digest = sources_digest()
-    have = cached(digest)
-    with CACHE.open("a", encoding="utf-8") as file:
+    for part in parts:
+        digest = sources_digest(part)
+        have = cached(part, digest)
         for name in classes:
             for seed in range(FIRST_SEED, FIRST_SEED + seeds):
-                known = have.get((name, seed))
-                if known is not None and (known["lists"] or not lists):
+                if (name, seed) in have:
                     continue
-                file.write(json.dumps({**measure(name, seed, lists), "sources": digest}) + "\n")
-                file.flush()
-            print(f"{name}: {seeds} worlds", file=sys.stderr)
+                figures = PARTS[part](worlds.make(name, seed), name)
+                record = {"class": name, "seed": seed, "part": part, "sources": digest, "figures": figures}
+                with CACHE.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(record) + "\n")
+            print(f"{part} of {name}: {seeds} worlds", file=sys.stderr)
 
 
 def _mean(values: Sequence[float]) -> str:
@@ -211,19 +226,19 @@ def _mean(values: Sequence[float]) -> str:
     return f"{v.mean():.3f} +- {v.std(ddof=1) / math.sqrt(v.size):.3f}" if v.size > 1 else f"{v.mean():.3f}"
 
 
-def _grouped(records: Iterable[dict[str, Any]], part: str) -> dict[tuple[str, str], list[dict[str, Any]]]:
+def _grouped(records: Iterable[Record]) -> dict[tuple[str, str], list[dict[str, Any]]]:
     groups: dict[tuple[str, str], list[dict[str, Any]]] = defaultdict(list)
     for record in records:
-        for method, figures in record[part].items():
+        for method, figures in record["figures"].items():
             groups[record["class"], method].append(figures)
     return groups
 
 
-def map_table(records: Iterable[dict[str, Any]]) -> str:
+def map_table(records: Iterable[Record]) -> str:
     """Return the map figures as a Markdown table: means and standard errors over worlds."""
     keys = ("f1", "log_loss", "f1_d", "log_loss_d", "auc", "brier", "ece")
     rows = ["| class | method | n | " + " | ".join(keys) + " | ms |", "|---" * (4 + len(keys)) + "|"]
-    for (name, method), found in _grouped(records, "maps").items():
+    for (name, method), found in _grouped(records).items():
         figures = " | ".join(_mean([one[key] for one in found]) for key in keys)
         ms = 1000.0 * float(np.median([one["seconds"] for one in found]))
         rows.append(f"| {name} | {method} | {len(found)} | {figures} | {ms:.0f} |")
@@ -234,14 +249,14 @@ def _all(found: Sequence[dict[str, Any]], key: str) -> np.ndarray:
     return np.concatenate([np.zeros(0), *(np.asarray(one[key], dtype=np.float64) for one in found)])
 
 
-def list_table(records: Iterable[dict[str, Any]]) -> str:
+def list_table(records: Iterable[Record]) -> str:
     """Return the list figures as a Markdown table; errors are over all matches of all worlds."""
     rows = [
         "| class | method | n | exact count | perfect 10 cm | perfect 5 cm | precision | recall "
         "| centre mm, median RMS | near mm, mean RMS | bearing deg, median RMS | in ellipse | s |",
         "|---" * 13 + "|",
     ]
-    for (name, method), found in _grouped(records, "lists").items():
+    for (name, method), found in _grouped(records).items():
         right = sum(one["matched_10cm"] for one in found)
         false, things = sum(one["false"] for one in found), sum(one["things"] for one in found)
         centre, near = 1000.0 * _all(found, "centre_m"), 1000.0 * _all(found, "near_m")
@@ -261,11 +276,11 @@ def list_table(records: Iterable[dict[str, Any]]) -> str:
     return "\n".join(rows)
 
 
-def reliability_table(records: Iterable[dict[str, Any]]) -> str:
+def reliability_table(records: Iterable[Record]) -> str:
     """Return how often listed things are there, by their stated confidence."""
     rows = ["| method | claimed | observed | claims |", "|---|---|---|---|"]
     claims: dict[str, list[list[float]]] = defaultdict(list)
-    for (_, method), found in _grouped(records, "lists").items():
+    for (_, method), found in _grouped(records).items():
         claims[method] += [claim for one in found for claim in one["claims"]]
     for method, pairs in claims.items():
         c = np.array(pairs, dtype=np.float64).reshape(-1, 2)
@@ -282,25 +297,22 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("what", choices=("run", "table", "reliability"), nargs="?", default="table")
     parser.add_argument("--classes", default=",".join(worlds.CLASSES))
     parser.add_argument("--seeds", type=int, default=60)
-    parser.add_argument("--no-lists", action="store_true")
+    parser.add_argument("--parts", default="maps,lists")
     parser.add_argument("--any-sources", action="store_true", help="tell figures of other sources, too")
-    parser.add_argument("--smoke", action="store_true", help="measure one world of two classes and keep nothing")
     options = parser.parse_args(argv)
-    classes = options.classes.split(",")
-    if options.smoke:
-        records = [measure(name, FIRST_SEED, lists=True) for name in ("one_position", "room")]
-        print(f"{map_table(records)}\n\n{list_table(records)}\n\n{reliability_table(records)}")
-        return
+    classes, parts = options.classes.split(","), options.parts.split(",")
     if options.what == "run":
-        run(classes, options.seeds, not options.no_lists)
+        run(classes, options.seeds, parts)
         return
-    kept = cached(None if options.any_sources else sources_digest())
-    records = [one for (name, _), one in sorted(kept.items()) if name in classes]
-    print(
-        reliability_table(records)
-        if options.what == "reliability"
-        else f"{map_table(records)}\n\n{list_table(records)}"
-    )
+    for part in parts if options.what == "table" else ("lists",):
+        kept = cached(part, None if options.any_sources else sources_digest(part))
+        order = {name: place for place, name in enumerate(classes)}
+        records = sorted((one for key, one in kept.items() if key[0] in order), key=lambda r: order[r["class"]])
+        print(
+            {"maps": map_table, "lists": list_table}[part](records)
+            if options.what == "table"
+            else reliability_table(records)
+        )
 
 
 if __name__ == "__main__":

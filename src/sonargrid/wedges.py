@@ -112,7 +112,8 @@ def _place_wedges(
     if high - low < 2.0 * math.pi:
         inside = (angle >= low) & (angle <= high)
         flat, r2, angle = flat[inside], r2[inside], angle[inside]
-    order = np.argsort(r2, kind="stable")
+    # rounded, so that cells equally far but for the last bit keep their order wherever the floor's origin lies
+    order = np.argsort(np.round(r2, 9), kind="stable")
     flat, r, angle = flat[order], np.sqrt(r2[order]).astype(np.float32), angle[order].astype(np.float32)
     # the widest angle that still counts, for each cell
     support = (beam.half_at(r) + (widest - max(LEAST_HALF_RAD, beam.half_rad))).astype(np.float32)
