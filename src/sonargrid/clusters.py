@@ -19,7 +19,7 @@ from sonargrid.things import Object
 
 THRESHOLD = 1.0  # log-odds that belong to a blob; common practice, no source
 TOUCH_M = 0.05  # an arc touches a blob that comes this near to its likely end
-PRIOR_SHARE = 0.5  # give and take of an assumed radius, as a share of it
+PRIOR_SHARE = 0.7  # give and take of an assumed radius, as a share of it
 
 
 def place_of(plateau: Plateau, pings: Pings) -> tuple[float, float, float, float]:

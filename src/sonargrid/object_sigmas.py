@@ -15,7 +15,8 @@ from sonargrid.echo_board import Board, Rest, Thing
 from sonargrid.object_moves import Prior, apply_moves, nearest_place
 
 NUDGES = np.array([0.0025, math.radians(0.8), 0.12, 0.5])  # along [m], across [rad], log radius, dB
-MISFIT = 1.6  # variances grow by this: the model's own errors repeat from ping to ping; benchmarks/bench_objects.py
+MISFIT = 2.2  # variances grow by this: the model's own errors repeat from ping to ping; benchmarks/bench_objects.py
+WITHOUT_DATA = (0.1**-2, math.radians(15.0) ** -2)  # along, across: nothing is known worse than this
 TURNS_RAD = np.radians(np.arange(-45.0, 45.1, 1.5))
 GAINS_DB = np.array([-2.0, 0.0, 2.0])
 
@@ -67,14 +68,6 @@ def _curvature(board: Board, rest: Rest, thing: Thing, place: Floats) -> Floats:
     return out
 
 
-def _inverse(matrix: Floats) -> Floats:
-    """Return the inverse with curvatures that point the wrong way (a flat or lopsided top) taken as flat."""
-    scale = 1.0 / NUDGES
-    values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
-    values = np.maximum(values, 1e-3)
-    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
-
-
 def round_spread(board: Board, index: int, prior: Prior, doubts: Doubts) -> Spread:
     """Return the covariance of a post or corner."""
     thing = board.things[index]
@@ -82,8 +75,14 @@ def round_spread(board: Board, index: int, prior: Prior, doubts: Doubts) -> Spre
     shape = np.array(thing.shape)
     place = nearest_place(thing.kind, shape, s.place_m)
     by_station = _curvature(board, board.rest(index), thing, place)
-    believed = np.diag([0.0, 0.0, prior.log_radius_sigma**-2 if thing.kind == "post" else 1e4, prior.gain_sigma_db**-2])
-    spread = _inverse(by_station.sum(axis=0) + believed)
+    believed = np.diag(
+        [*WITHOUT_DATA, prior.log_radius_sigma**-2 if thing.kind == "post" else 1e4, prior.gain_sigma_db**-2]
+    )
+    # a lopsided or flat top bends the wrong way: such directions keep what is believed without data
+    scale = np.outer(NUDGES, NUDGES)
+    values, vectors = np.linalg.eigh(by_station * scale)
+    by_station = np.einsum("sij,sj,skj->sik", vectors, np.maximum(values, 0.0), vectors) / scale
+    spread = np.linalg.inv(by_station.sum(axis=0) + believed)
     d = np.array([shape[0] - place[0], shape[1] - place[1]])
     far = max(float(np.hypot(*d)), 1e-6)
     u = d / far

@@ -33,7 +33,12 @@ SIZE_PRIOR_M = 0.05  # radius of a thing nobody has measured
 MIN_CONFIDENCE = 0.5
 SIZE_SIGMA = {False: 0.4, True: 0.5}  # of the log radius, for one and for several stations
 SIZE_IN_ROOMS = 1.4  # things stood in rooms are larger than those put before a robot
+LOPSIDED_RAD = math.radians(1.2)  # how far a lopsided beam puts every bearing aside
+FACE_RAD = math.radians(3.0)  # how well the bearing of a face heard from one station is known
+CLUSTER_M = 0.035  # how well the centre of several faces of one thing is known
+HALF_FACE_M = 0.035  # and where on its box the foot may lie
 KNOWN_SIZE = 0.6  # a diameter is told where its log sigma falls below this share of the prior's
+LEAST_SIGMA_M = 0.003
 MOST_STATIONS = 40  # beyond (a moving robot) the fit gives way to the plain list
 
 
@@ -174,7 +179,7 @@ def _doubts(run: Run, stations: list[int]) -> Doubts:
     place = np.array([0.0 if one else run.stations[n].position_sigma_m for n in stations])
     heading = np.array([0.0 if one else run.stations[n].heading_sigma_rad for n in stations])
     scale = 0.5 * run.air.temperature_sigma_c / (273.15 + run.air.temperature_c)
-    return Doubts(place, heading, run.head.angle_sigma_rad, scale)
+    return Doubts(place, heading, math.hypot(run.head.angle_sigma_rad, LOPSIDED_RAD), scale)
 
 
 def _nearest(board: Board, heard: Floats, x: float, y: float) -> tuple[int, float, float]:
@@ -196,7 +201,9 @@ def _row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float
         spread = round_spread(board, lead, prior, doubts)
         known = claim.kind == "post" and spread.log_radius_sigma < KNOWN_SIZE * prior.log_radius_sigma
         radius = math.exp(thing.shape[2]) if claim.kind == "post" else 0.0
-        sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * 0.001**2)
+        # a stray corner is the edge of something whose middle lies behind it
+        least = LEAST_SIGMA_M if claim.kind == "post" else CLUSTER_M
+        sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * least**2)
         row = Object(
             "post" if claim.kind == "post" else "cluster",
             claim.x_m,
@@ -213,8 +220,8 @@ def _row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float
         if known:
             row = replace(row, diameter_m=2.0 * radius, diameter_sigma_m=2.0 * radius * spread.log_radius_sigma)
         return row
-    across = math.hypot(0.025, d * math.hypot(doubts.head_rad, float(doubts.heading_rad[station])))
-    along = math.hypot(0.03, float(doubts.position_m[station]))
+    across = math.hypot(CLUSTER_M, d * math.hypot(doubts.head_rad, float(doubts.heading_rad[station])))
+    along = math.hypot(CLUSTER_M, float(doubts.position_m[station]))
     sx, sy, rho = ellipse(bearing, along, math.hypot(across, float(doubts.position_m[station])))
     return Object(
         "cluster",
@@ -238,7 +245,7 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     station, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
     place = board.soundings.place_m[station]
     face = d - size_m
-    width = math.radians(2.0)
+    width = math.hypot(FACE_RAD, HALF_FACE_M / max(d, 0.1))
     if thing.is_round and len(claim.members) == 1:
         face = math.hypot(thing.shape[0] - place[0], thing.shape[1] - place[1])
         face -= math.exp(thing.shape[2]) if thing.kind == "post" else 0.0
@@ -297,6 +304,6 @@ def _wall_row(board: Board, claim: Claim, found: Sorted, doubts: Doubts) -> Obje
 def _corner_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts) -> Object:
     spread = round_spread(board, claim.members[0], prior, doubts)
     _, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
-    sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * 0.001**2)
+    sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * LEAST_SIGMA_M**2)
     readings = max(1, round(float(claim.heard.sum())))
     return Object("corner", claim.x_m, claim.y_m, sx, sy, rho, d, bearing, max(1, claim.stations), readings)
