@@ -101,8 +101,9 @@ class Board:
     The one object of the fit that changes: things are set, added and removed; everything it returns is new.
     """
 
-    def __init__(self, soundings: Soundings, beam: Beam, things: Sequence[Thing] = ()) -> None:
+    def __init__(self, soundings: Soundings, beam: Beam, things: Sequence[Thing] = (), given: int = 0) -> None:
         self.soundings = soundings
+        self.given = given  # so many first things stood there before: they are never removed
         self.beam = beam
         self.things: list[Thing] = []
         self._heard: list[_Heard] = []
@@ -111,7 +112,11 @@ class Board:
 
     def heard_with(self, beam: Beam, soundings: Soundings | None = None) -> Board:
         """Return a new board of the same things, heard with another beam or from other places."""
-        return Board(self.soundings if soundings is None else soundings, beam, self.things)
+        return Board(self.soundings if soundings is None else soundings, beam, self.things, self.given)
+
+    def with_more(self, things: Sequence[Thing]) -> Board:
+        """Return a new board with more things."""
+        return Board(self.soundings, self.beam, [*self.things, *things], self.given)
 
     def _listen(self, things: list[Thing]) -> list[_Heard]:
         s, beam = self.soundings, self.beam

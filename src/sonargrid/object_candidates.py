@@ -7,6 +7,7 @@ One arc alone can be a post anywhere along it or a wall square to it.  Two arcs 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,6 +118,9 @@ def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: boo
         for b in arc.middle_rad + np.linspace(-slack, slack, max(3, round(2.0 * slack / step) + 1)):
             d = arc.range_m + radius_m
             posts.append((px + d * math.cos(b), py + d * math.sin(b), math.log(radius_m), 0.0))
+            if not walls:
+                # from one place a wall or an inner corner is a point that answers loudly
+                corners.append((px + arc.range_m * math.cos(b), py + arc.range_m * math.sin(b), -9.0, 0.0))
         if walls:
             b = arc.middle_rad
             for half in WALL_HALF_M:
@@ -137,7 +141,7 @@ def _wall(px: float, py: float, turn: float, r: float, half: float) -> tuple[flo
     return (turn, rho, along - half, along + half, 0.0)
 
 
-def _shapes(rows: list[tuple[float, ...]], width: int) -> Floats:
+def _shapes(rows: Sequence[tuple[float, ...]], width: int) -> Floats:
     return np.array(rows, dtype=np.float64).reshape(-1, width)
 
 

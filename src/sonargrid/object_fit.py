@@ -165,9 +165,9 @@ def gains(board: Board, prior: Prior) -> Floats:
 
 def drop_poor(board: Board, prior: Prior) -> None:
     """Remove things that do not pay, the poorest first."""
-    while board.things:
+    while len(board.things) > board.given:
         net = gains(board, prior) - np.array([cost(t, board.things, prior) for t in board.things])
-        poorest = int(np.argmin(net))
+        poorest = board.given + int(np.argmin(net[board.given :]))
         if net[poorest] >= 0.0:
             return
         board.remove(poorest)
@@ -191,7 +191,7 @@ def rewall(board: Board, prior: Prior, tries: int = 8) -> Board:
         leaders = _wall_leaders(board, prior, tries)
         best, chosen = now + 1.0, None
         for wall in leaders:
-            other = Board(board.soundings, board.beam, [*board.things, wall])
+            other = board.with_more([wall])
             _add_corners(other, wall, prior)
             _drop_near(other, wall, prior)
             value = objective(other, prior)
@@ -248,7 +248,7 @@ def _drop_near(board: Board, wall: Thing, prior: Prior) -> None:
     while True:
         near = []
         for j, t in enumerate(board.things):
-            if t is wall or t.kind == "floor":
+            if t is wall or t.kind == "floor" or j < board.given:
                 continue
             if t.is_round:
                 away = c * t.shape[0] + s * t.shape[1] - rho
@@ -285,7 +285,7 @@ def _turned(thing: Thing, place: Floats, turn: float) -> Thing:
 def jump(board: Board, prior: Prior) -> None:
     """Try each post of a one-station fit a few degrees aside, where the climb may have stopped too early."""
     place = board.soundings.place_m[0]
-    for index in range(len(board.things)):
+    for index in range(board.given, len(board.things)):
         thing = board.things[index]
         if thing.kind == "floor":
             continue
@@ -306,7 +306,7 @@ def jump(board: Board, prior: Prior) -> None:
 
 def split(board: Board, prior: Prior) -> int:
     """Try two posts in the place of each one of a one-station fit; return how many were split."""
-    place, done, index = board.soundings.place_m[0], 0, 0
+    place, done, index = board.soundings.place_m[0], 0, board.given
     while index < len(board.things) and len(board.things) < MOST_THINGS:
         thing = board.things[index]
         if thing.kind == "floor":
@@ -337,7 +337,7 @@ def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
     """Try in the place of each thing every other kind that its own echoes allow; return how many were swapped."""
     done = 0
     radius = math.exp(prior.log_radius)
-    for index in range(len(board.things)):
+    for index in range(board.given, len(board.things)):
         thing = board.things[index]
         if thing.kind == "floor":
             continue

@@ -184,7 +184,7 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
     ends = {j: wall_ends(board, j, heard) for j, t in enumerate(board.things) if t.kind in ("wall", "rough")}
     free, walls, corners, ghosts = [], [], [], []
     for j, thing in enumerate(board.things):
-        if thing.kind == "floor":
+        if thing.kind == "floor" or j < board.given:
             continue
         centre = _centre(board, j, ends, heard[j])
         claim = Claim(thing.kind, *centre, heard[j], float(gains[j]), (j,))
@@ -264,3 +264,11 @@ def _one(group: list[Claim]) -> Claim:
     if lead.kind == "post" and lead.stations >= 2:
         return Claim(lead.kind, lead.x_m, lead.y_m, heard, gain, members)
     return Claim("cluster", float(weight @ x / weight.sum()), float(weight @ y / weight.sum()), heard, gain, members)
+
+
+def heard_point(board: Board, index: int) -> tuple[float, float]:
+    """Return where a thing of a fit stands: its centre, or a wall's middle as far as it was heard [m]."""
+    thing = board.things[index]
+    if thing.is_round:
+        return thing.shape[0], thing.shape[1]
+    return _middle(thing, wall_ends(board, index, heard_readings(board)))

@@ -16,6 +16,8 @@ from sonargrid.echo_board import Board, Rest, Thing
 
 # first steps along each direction: posts (along [m], across [rad], log radius, dB), walls (turn, shift, end, end, dB)
 ROUND_STEPS = np.array([0.008, math.radians(3.0), 0.25, 1.0])
+BEYOND_SWEEP_RAD = math.radians(4.0)
+LOUD_COST = 8.0  # what a loud point (a wall or corner in reach of one station) must gain more than a post
 FLOOR_STEPS = np.array([0.004, 2.0])
 WALL_STEPS = np.array([math.radians(2.0), 0.008, 0.10, 0.10, 1.0])
 LOG_RADIUS = (math.log(0.004), math.log(0.16))
@@ -28,6 +30,7 @@ class Prior:
     log_radius, log_radius_sigma : of a post's radius
     gain_sigma_db : how much louder or quieter a thing is than physics says
     rough_db, rough_sigma_db : level of a rough wall's patch
+    sweep : place (x, y) [m], middle and half width [rad] of the one sweep there is; None = several
     penalty : by kind, what one more thing must gain in log likelihood
     """
 
@@ -36,6 +39,7 @@ class Prior:
     gain_sigma_db: float = 1.5
     rough_db: float = -15.0
     rough_sigma_db: float = 3.0
+    sweep: tuple[float, float, float, float] | None = None
     penalty: tuple[tuple[str, float], ...] = (
         ("post", 9.0),
         ("corner", 8.5),
@@ -53,6 +57,12 @@ class Prior:
             short = np.maximum(0.0, 0.5 - (shape[:, 3] - shape[:, 2]))
             return np.asarray(-0.5 * ((gain - self.rough_db) / self.rough_sigma_db) ** 2 - 50.0 * short)
         loud = -0.5 * (gain / self.gain_sigma_db) ** 2
+        if self.sweep is not None and kind in ("post", "corner"):
+            # people sweep where things stand: an echo at the sweep's end is rather a thing inside than one beyond
+            x, y, middle, half = self.sweep
+            off = np.arctan2(shape[:, 1] - y, shape[:, 0] - x) - middle
+            off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))
+            loud = loud - 0.5 * (np.maximum(0.0, off - half) / BEYOND_SWEEP_RAD) ** 2
         if kind != "post":
             return np.asarray(loud)
         size = (shape[:, 2] - self.log_radius) / self.log_radius_sigma
@@ -61,7 +71,8 @@ class Prior:
 
     def cost(self, kind: str) -> float:
         """Return the penalty of one more thing."""
-        return dict(self.penalty)[kind]
+        extra = LOUD_COST if kind == "corner" and self.sweep is not None else 0.0
+        return dict(self.penalty)[kind] + extra
 
 
 def nearest_place(kind: str, shape: Floats, place_m: Floats) -> Floats:

@@ -20,13 +20,13 @@ from sonargrid.echo_board import Board
 from sonargrid.echo_model import Beam
 from sonargrid.mapping import Map
 from sonargrid.object_fit import gains, search
-from sonargrid.object_list import Claim, Sorted, sort_things
+from sonargrid.object_list import Claim, Sorted, heard_point, heard_readings, sort_things
 from sonargrid.object_moves import Prior
 from sonargrid.object_sigmas import Doubts, bearing_by_one, round_spread
 from sonargrid.plateaus import find_plateaus
 from sonargrid.readings import Pings, Run
 from sonargrid.run_beam import FittedBeam, beam_of_table, fitted_beam
-from sonargrid.soundings import pack
+from sonargrid.soundings import pack, sweep_of
 from sonargrid.things import Object
 
 SIZE_PRIOR_M = 0.05  # radius of a thing nobody has measured
@@ -108,10 +108,14 @@ def fit_objects(
     if len(np.unique(pings.station)) > MOST_STATIONS:
         plain = cluster_objects(find_plateaus(pings, run.ranger), pings, run, None, size_prior_m)
         return ObjectList(plain, notes=("too many poses for the fit: the list holds plain arcs",))
-    fit = fit_things(pings, run, size_prior_m)
+    before = None if empty is None else fit_things(empty, run, size_prior_m)
+    fit = fit_things(pings, run, size_prior_m, before)
     board, found, prior = fit.board, fit.found, fit.prior
     doubts = _doubts(run, fit.stations)
-    sure = [confidence(board, claim, found) for claim in found.claims]
+    sure = [
+        0.0 if empty is not None and stood_before(board, c, pings, empty) else confidence(board, c, found)
+        for c in found.claims
+    ]
     rows = [
         _row(board, claim, prior, doubts, size_prior_m, p)
         for claim, p in zip(found.claims, sure, strict=True)
@@ -124,7 +128,8 @@ def fit_objects(
     for claim, p in zip(found.claims, sure, strict=True):
         if p < min_confidence:
             ghosts.append(f"echo at ({claim.x_m:.2f}, {claim.y_m:.2f}) m not listed: confidence {p:.2f}")
-    return ObjectList(tuple(rows), fitted_beam(board, fit.start, fit.known_beam), tuple(ghosts))
+    hidden = () if before is None else _hidden(before.board, board)
+    return ObjectList(tuple(rows), fitted_beam(board, fit.start, fit.known_beam), tuple(ghosts), hidden)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,15 +149,58 @@ class Fit:
     stations: list[int]
 
 
-def fit_things(pings: Pings, run: Run, size_prior_m: float = SIZE_PRIOR_M) -> Fit:
-    """Return the things that explain a run's pings best, sorted."""
+def fit_things(pings: Pings, run: Run, size_prior_m: float = SIZE_PRIOR_M, before: Fit | None = None) -> Fit:
+    """Return the things that explain a run's pings best, sorted; those of an earlier fit stand there already."""
     soundings, stations = pack(pings)
     several = len(stations) > 1
-    prior = Prior(math.log(size_prior_m * (SIZE_IN_ROOMS if several else 1.0)), SIZE_SIGMA[several])
+    size = math.log(size_prior_m * (SIZE_IN_ROOMS if several else 1.0))
+    prior = Prior(size, SIZE_SIGMA[several], sweep=None if several else sweep_of(soundings))
     start, known = start_beam(run)
-    board = search(soundings, Board(soundings, start), prior, keep_beam=known)
+    board = Board(soundings, start)
+    if before is not None:
+        there = before.board.things
+        board = Board(soundings, before.board.beam, there, len(there))
+    board = search(soundings, board, prior, keep_beam=known)
     found = sort_things(board, gains(board, prior))
     return Fit(board, found, prior, start, known, [int(n) for n in stations])
+
+
+SAME_RANGE_M = 0.025
+FADED = 0.4  # something that is heard in less than this share of its former readings is gone or hidden
+
+
+def stood_before(board: Board, claim: Claim, pings: Pings, empty: Pings) -> bool:
+    """Return whether most echoes of a claim were heard in the empty sweep too: same bearing, same range."""
+    s = board.soundings
+    mine = board.shares()[list(claim.members)].sum(axis=0) > 0.5
+    if not mine.any():
+        return False
+    heard = empty.echo
+    ray_of = empty.ray[heard]
+    at = np.stack([empty.rays.x_m[ray_of], empty.rays.y_m[ray_of], empty.rays.bearing_rad[ray_of]], axis=1)
+    known = 0.0
+    for ray, range_m, count in zip(s.ray[mine], s.range_m[mine], s.count[mine], strict=True):
+        near = np.hypot(at[:, 0] - s.x_m[ray], at[:, 1] - s.y_m[ray]) < 0.03
+        off = np.abs(np.remainder(at[:, 2] - s.bearing_rad[ray] + math.pi, 2.0 * math.pi) - math.pi)
+        close = near & (off < 1.1 * s.step_rad)
+        known += count * float(np.any(np.abs(empty.range_m[heard][close] - range_m) < SAME_RANGE_M))
+    return known > 0.6 * float(s.count[mine].sum())
+
+
+def _hidden(before: Board, now: Board) -> tuple[str, ...]:
+    """Return sentences on what the empty sweep heard and this one hardly does."""
+    was, is_ = heard_readings(before).sum(axis=1), heard_readings(now).sum(axis=1)
+    share = now.soundings.pings.sum() / max(1.0, float(before.soundings.pings.sum()))
+    out = []
+    for j in range(now.given):
+        thing = before.things[j]
+        if thing.kind == "floor" or was[j] < 3.0 or is_[j] > FADED * share * was[j]:
+            continue
+        x, y = heard_point(before, j)
+        out.append(
+            f"what the empty sweep heard at ({x:.2f}, {y:.2f}) m is hidden now, or gone; it is not called absent"
+        )
+    return tuple(out)
 
 
 def start_beam(run: Run) -> tuple[Beam, bool]:

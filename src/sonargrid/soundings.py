@@ -140,3 +140,15 @@ def moved(soundings: Soundings, shift: Floats) -> Soundings:
         s.reach_m,
         s.step_rad,
     )
+
+
+def sweep_of(s: Soundings) -> tuple[float, float, float, float] | None:
+    """Return (x, y) of the one place, middle and half width of its sweep [m, rad]; None for a full circle."""
+    bearing = np.sort(np.remainder(s.bearing_rad, 2.0 * math.pi))
+    gaps = np.diff(np.r_[bearing, bearing[0] + 2.0 * math.pi])
+    widest = int(np.argmax(gaps))
+    if gaps[widest] < math.radians(30.0):
+        return None
+    half = 0.5 * (2.0 * math.pi - float(gaps[widest]))
+    first = float(bearing[(widest + 1) % bearing.size])
+    return float(s.place_m[0, 0]), float(s.place_m[0, 1]), first + half, half
