@@ -23,7 +23,7 @@ ROOMS: dict[int, str] = {
     0: "units errors arrays",
     1: "explain geometry air log_odds log_guess first_faults sender",
     2: "readings things scene",
-    3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
+    3: "calibration grid beams walkers ranger_fit head_fit echo_physics room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
     "run_values samples csv_rows csv_rescan run_assembly run_files log_import new_run scene_files "
     "kernels polar evidence plateaus",
