@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 import typer
 
 from sonargrid.errors import UsageProblem
-from sonargrid_cli import compare_commands, pass_on_commands, start_commands, way_in_commands
+from sonargrid_cli import bench_commands, compare_commands, pass_on_commands, start_commands, way_in_commands
 
 # group as --help shows it -> (name, body) in the order of a day's work
 GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
@@ -22,7 +22,7 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
         ("map", start_commands.map_run),
         ("count", start_commands.count_things),
     ),
-    "Bench": (("sender", way_in_commands.print_sender),),
+    "Bench": (("sender", way_in_commands.print_sender), ("calibrate", bench_commands.calibrate)),
     "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
     "Pass on": (("explain", pass_on_commands.explain_topic),),
 }

@@ -19,8 +19,8 @@ from sonargrid.run_toml import Findings, check_tables, names_in, table_values
 from sonargrid.toml_text import TomlText, read_toml
 
 CALIBRATION_FORMAT = "sonargrid-calibration/1"
-_TOP = ("format", "title", "notes", "recorded_at", "ranger", "head")
-_SIGMA = "_sigma"
+_TOP = ("format", "title", "notes", "recorded_at", "ranger", "head", "made_from")
+SIGMA = "_sigma"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,7 @@ class CalibrationFile:
     label : of the ranger it was made with; empty = not stated
     values, sigmas : by full key of run.toml, in the record's unit
     content : its bytes
+    sweep_rate_deg_s : how fast the head turned when its play and lag were measured; None = not stated
     """
 
     file: str
@@ -37,6 +38,7 @@ class CalibrationFile:
     values: Mapping[str, Any]
     sigmas: Mapping[str, float]
     content: bytes
+    sweep_rate_deg_s: float | None = None
 
     def given(self, rank: int) -> dict[str, Given]:
         """Return the values with their origin and rank."""
@@ -90,22 +92,31 @@ def _read(path: str) -> CalibrationFile:
     values: dict[str, Any] = {}
     sigmas: dict[str, float] = {}
     for section in ("ranger", "head"):
-        names = tuple(name + _SIGMA for name in names_in(section))
+        names = tuple(name + SIGMA for name in names_in(section))
         for name, value in table_values(toml, (section,), section, findings, names).items():
             values[f"{section}.{name}"] = value
         sigmas.update(_sigmas(toml, section, findings))
     label = values.pop("ranger.label", "")
     if findings.faults:
         raise InputFaults(findings.faults)
-    return CalibrationFile(path, label, values, sigmas, content)
+    return CalibrationFile(path, label, values, sigmas, content, _rate(toml, values))
+
+
+def _rate(toml: TomlText, values: Mapping[str, Any]) -> float | None:
+    """Return the sweep rate that the file's backlash belongs to; what is no number there is no rate."""
+    found: Any = toml.data
+    for name in ("made_from", "head", "sweep_rate_deg_s"):
+        found = found.get(name) if isinstance(found, Mapping) else None
+    number = isinstance(found, int | float) and not isinstance(found, bool) and found > 0.0
+    return float(found) if number and "head.backlash_deg" in values else None
 
 
 def _sigmas(toml: TomlText, section: str, findings: Findings) -> dict[str, float]:
     table = toml.data.get(section)
     found: dict[str, float] = {}
     for name, value in table.items() if isinstance(table, dict) else ():
-        key = BY_NAME.get(f"{section}.{name.removesuffix(_SIGMA)}")
-        if name in names_in(section) or not name.endswith(_SIGMA) or key is None:
+        key = BY_NAME.get(f"{section}.{name.removesuffix(SIGMA)}")
+        if name in names_in(section) or not name.endswith(SIGMA) or key is None:
             continue
         try:
             sigma = Key(section, name, name, unit=key.unit, low=0.0)

@@ -59,76 +59,90 @@ class Faults:
             self.kept.append(Fault(message, hint, self.file, line, column))
 
 
-class _BadCell(Exception):
+class BadCell(Exception):
+    """A cell that its column does not take: what is wrong, and what would mend it."""
+
     def __init__(self, message: str, hint: str = "") -> None:
         self.message, self.hint = message, hint
         super().__init__(message)
 
 
-def _number(cell: str) -> float:
-    """Return a plain decimal."""
+def plain_number(cell: str) -> float:
+    """Return a plain decimal.
+
+    Raises
+    ------
+    BadCell
+        If the cell is none.
+    """
     if not NUMBER.fullmatch(cell):
         if not cell:
-            raise _BadCell("the cell is empty", "every reading needs one")
+            raise BadCell("the cell is empty", "every reading needs one")
         if _DECIMAL_COMMA.fullmatch(cell):
-            raise _BadCell(f"decimals have a point, got {shown(cell)}", f"write {cell.replace(',', '.')}")
-        raise _BadCell(f"must be a plain decimal number, got {shown(cell)}", "such as 12, 0.5 or 1.2e-3")
+            raise BadCell(f"decimals have a point, got {shown(cell)}", f"write {cell.replace(',', '.')}")
+        raise BadCell(f"must be a plain decimal number, got {shown(cell)}", "such as 12, 0.5 or 1.2e-3")
     value = float(cell)
     if not math.isfinite(value):
-        raise _BadCell(f"the number is too large, got {shown(cell)}", "nothing heard is an empty cell or inf")
+        raise BadCell(f"the number is too large, got {shown(cell)}", "nothing heard is an empty cell or inf")
     return value
 
 
 def _within(cell: str, name: str, low: float, high: float) -> float:
-    value = _number(cell)
+    value = plain_number(cell)
     if not low <= value <= high:
         unit = "degrees" if name.endswith("_deg") else name.rpartition("_")[2]
         hint = _MEANT[name]
         if name == "angle_deg" and 180.0 < value <= 360.0:
             hint += "; a ring of rangers has bearing_deg"
-        raise _BadCell(f"must lie between {low:g} and {high:g} {unit}, got {cell}", hint)
+        raise BadCell(f"must lie between {low:g} and {high:g} {unit}, got {cell}", hint)
     return value
 
 
 def _whole(cell: str) -> float:
-    value = _number(cell)
+    value = plain_number(cell)
     if value != round(value) or abs(value) > MAX_SWEEP:
-        raise _BadCell(f"must be a whole number, got {cell}", "passes of the head are numbered 0, 1, 2 ...")
+        raise BadCell(f"must be a whole number, got {cell}", "passes of the head are numbered 0, 1, 2 ...")
     return value
 
 
-def _distance(cell: str, no_echo_at: Sequence[float]) -> float:
-    """Return a distance as read; inf for silent cells, nan for void ones."""
+def distance_cell(cell: str, no_echo_at: Sequence[float]) -> float:
+    """Return a distance as read; inf for silent cells, nan for void ones.
+
+    Raises
+    ------
+    BadCell
+        If it is neither a plain decimal above 0 nor one of `no_echo_at`.
+    """
     if not cell or _INFINITE.fullmatch(cell):
         return math.inf
     if _NOT_A_NUMBER.fullmatch(cell):
         return math.nan
     if cell.lower() == "-inf":
-        raise _BadCell("must be above 0, got -inf", "nothing heard is an empty cell or inf, no measurement nan")
-    value = _number(cell)
+        raise BadCell("must be above 0, got -inf", "nothing heard is an empty cell or inf, no measurement nan")
+    value = plain_number(cell)
     if value in no_echo_at:
         return math.inf
     if value <= 0.0:
         listed = ", ".join(f"{v:g}" for v in (*no_echo_at, value))
         hint = f"if it means nothing heard, put this line under [ranger] in run.toml: no_echo_at = [{listed}]"
-        raise _BadCell(f"must be above 0, got {cell}", hint)
+        raise BadCell(f"must be above 0, got {cell}", hint)
     return value
 
 
 def _turning(cell: str) -> float:
     if cell not in TURNING:
-        raise _BadCell(f"must be up or down, got {shown(cell)}", "leave the cell empty where it is not known")
+        raise BadCell(f"must be up or down, got {shown(cell)}", "leave the cell empty where it is not known")
     return TURNING[cell]
 
 
 def _station(cell: str, numbers: dict[str, int]) -> float:
     if not (len(cell) <= 64 and (cell.isprintable())):
         words = f"a station's name has at most 64 characters and no control characters, got {shown(cell)}"
-        raise _BadCell(words, "a short name, such as A")
+        raise BadCell(words, "a short name, such as A")
     return numbers.setdefault(cell, len(numbers))
 
 
-def _rows(content: bytes, header: Header, faults: Faults) -> Iterator[tuple[int, list[str]]]:
+def body_rows(content: bytes, header: Header, faults: Faults) -> Iterator[tuple[int, list[str]]]:
     """Yield (line, trimmed cells) of the rows that have as many cells as the header."""
     text = decoded(content[header.body_at :], faults.file)
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
@@ -172,18 +186,18 @@ def rescan(content: bytes, header: Header, no_echo_at: Sequence[float], file: st
     low, high = LIMITS[header.angle_column]
     readers: dict[str, Callable[[str], float]] = {
         header.angle_column: partial(_within, name=header.angle_column, low=low, high=high),
-        header.distance_column: partial(_distance, no_echo_at=no_echo_at),
+        header.distance_column: partial(distance_cell, no_echo_at=no_echo_at),
         "station": partial(_station, numbers=numbers),
         "sweep": _whole,
         "turning": _turning,
-        "time_s": _number,
+        "time_s": plain_number,
         **{name: partial(_within, name=name, low=-FAR, high=FAR) for name in POSE_COLUMNS},
     }
     used = [(place, name, readers[name]) for place, name in enumerate(header.cells) if name in readers]
     values: dict[str, list[float]] = {name: [] for _, name, _ in used}
     lines: list[int] = []
     known: list[dict[str, float]] = [{} for _ in used]  # what a cell means does not change from row to row
-    for line, cells in _rows(content, header, faults):
+    for line, cells in body_rows(content, header, faults):
         lines.append(line)
         for (place, name, read), seen in zip(used, known, strict=True):
             cell = cells[place]
@@ -191,7 +205,7 @@ def rescan(content: bytes, header: Header, no_echo_at: Sequence[float], file: st
             if value is None:
                 try:
                     value = seen[cell] = read(cell)
-                except _BadCell as bad:
+                except BadCell as bad:
                     value = math.nan
                     faults.add(line, name, bad.message, bad.hint)
             values[name].append(value)

@@ -11,7 +11,7 @@ import csv
 import io
 import re
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -120,8 +120,10 @@ def check_text(content: bytes, file: str) -> None:
         at = end + 1
 
 
-def read_header(content: bytes, file: str) -> Header:
+def read_header(content: bytes, file: str, check: Callable[[Header, str], list[Fault]] | None = None) -> Header:
     """Return the header row of a checked CSV.
+
+    check : what its columns must be, as faults of (header, file); None = those of a run's readings
 
     Raises
     ------
@@ -138,7 +140,7 @@ def read_header(content: bytes, file: str) -> Header:
                 lines.seek(0)
                 used = sum(len(next(lines).encode()) for _ in range(reader.line_num))
                 header = Header(tuple(cell.strip(" \t") for cell in cells), line, start + used, reader.line_num + 1)
-                faults = _header_faults(header, file)
+                faults = (check or _header_faults)(header, file)
                 if faults:
                     raise InputFaults(faults)
                 return header

@@ -10,15 +10,18 @@ import numpy as np
 from sonargrid.air import outside_stated_air
 from sonargrid.arrays import Bools, Ints
 from sonargrid.calibration import read_distance_m
+from sonargrid.calibration_files import CalibrationFile
 from sonargrid.csv_rows import Rows
 from sonargrid.errors import Fault, InputFaults, UsageProblem
 from sonargrid.readings import Readings, Run, Station
 from sonargrid.run_keys import nearest, shown
 from sonargrid.run_toml import Findings
-from sonargrid.sweeps import against_angles, backwards, derive
+from sonargrid.sweeps import against_angles, backwards, derive, sweep_rate
 from sonargrid.units import RAD_PER_DEG
 
 TOO_MANY_BEYOND = 0.2  # share of finite distances beyond reach at which the reach is probably wrong
+
+OTHER_RATE = 0.2  # a sweep rate this share apart has another lag; common practice, no source
 
 
 def run_readings(
@@ -253,3 +256,19 @@ def _refuse_void(run: Run, file: str) -> None:
     missing = int(np.count_nonzero(np.isnan(distance)))
     words = f"not one measurement: {missing} readings are nan, {distance.size - missing} lie inside the blind zone"
     raise InputFaults([Fault(words, "is the distance column in the unit that its name says?", file)])
+
+
+def rate_warnings(run: Run, calibrations: Sequence[CalibrationFile]) -> tuple[str, ...]:
+    """Return a sentence where the head's play and lag were measured at another sweep rate than this run's."""
+    rated = [(one.file, one.sweep_rate_deg_s) for one in calibrations if one.sweep_rate_deg_s is not None]
+    rows = run.readings
+    if not rated or rows.time_s is None:
+        return ()
+    degrees = rows.angle / abs(run.head.pulse_us_per_deg) if rows.angle_column == "pulse_us" else rows.angle
+    rate = sweep_rate(degrees, rows.station, rows.sweep, rows.time_s)
+    return tuple(
+        f"{file}: backlash was measured at {there:.3g} degrees a second, this run turns at {rate:.3g}; "
+        "a head lags by its own rate, so calibrate it at this one"
+        for file, there in rated
+        if rate is not None and abs(rate / there - 1.0) > OTHER_RATE
+    )

@@ -18,7 +18,7 @@ from sonargrid.csv_rescan import rescan
 from sonargrid.csv_rows import Rows, check_text, fast_rows, read_header
 from sonargrid.errors import Fault, InputFaults
 from sonargrid.readings import Run
-from sonargrid.run_assembly import chosen_part, physics_warnings, row_warnings, run_readings
+from sonargrid.run_assembly import chosen_part, physics_warnings, rate_warnings, row_warnings, run_readings
 from sonargrid.run_input import STANDARD_INPUT, Input, read_input
 from sonargrid.run_keys import RUN_FORMAT
 from sonargrid.run_saving import save_run
@@ -101,7 +101,8 @@ def load_run(
     readings, places = taken
     digest = _digest(toml_bytes, source, known.calibrations)
     run = as_run(known, place.name, typed, readings, places, rows.pose is not None, digest)
-    said = (*findings.warnings, *row_warnings(run, rows, known.stations, stations))
+    said: tuple[str, ...] = (*findings.warnings, *row_warnings(run, rows, known.stations, stations))
+    said += rate_warnings(run, known.calibrations)
     run = chosen_part(run, stations, sweeps, place.readings_name)
     return replace(run, warnings=(*said, *physics_warnings(run)))
 

@@ -126,3 +126,20 @@ def against_angles(angle: Floats, group: Whole, sweep: Whole, turning: Whole, ti
     same = (g[1:] == g[:-1]) & (s[1:] == s[:-1])
     wrong = same & (move * t[1:] < 0)
     return np.sort(order[1:][wrong])
+
+
+def sweep_rate(angle: Floats, group: Whole, sweep: Whole, time_s: Floats | None) -> float | None:
+    """Return how fast the head turns, the median over the steps inside passes, in the angles' unit a second.
+
+    None where there is no clock, or nothing moves.
+
+    >>> sweep_rate(np.array([0.0, 2.0, 4.0]), np.zeros(3, int), np.zeros(3, int), np.array([0.0, 0.1, 0.2]))
+    20.0
+    """
+    if time_s is None:
+        return None
+    order = np.lexsort((time_s, sweep, group))
+    same = (np.diff(group[order]) == 0) & (np.diff(sweep[order]) == 0)
+    step, wait = np.abs(np.diff(angle[order]))[same], np.diff(time_s[order])[same]
+    moving = (step > 0.0) & (wait > 0.0)
+    return float(np.round(np.median(step[moving] / wait[moving]), 9)) if moving.any() else None

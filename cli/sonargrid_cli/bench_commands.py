@@ -1,0 +1,117 @@
+"""The bench: `calibrate head|ranger`.
+
+Everything that loads numpy is imported inside the bodies.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, replace
+from typing import Annotated, Any
+
+import typer
+
+from sonargrid.errors import UsageProblem
+from sonargrid_cli.notes import told
+from sonargrid_cli.run_options import RunOptions, ScreenOptions, load_chosen, spread, typed_settings
+
+PARTS = ("head", "ranger")
+BEAM_KEY = "ranger.half_beam_deg"  # the head's fit finds half widths itself
+
+
+@dataclass(frozen=True, slots=True)
+class SavingOptions:
+    """Where the values and the picture go."""
+
+    out: Annotated[
+        str | None,
+        typer.Option("-o", "--out", metavar="FILE", help="calibration.toml; keeps its other keys."),
+    ] = None
+    picture: Annotated[
+        str | None, typer.Option("--picture", metavar="FILE.png", help="Line and residuals (ranger).")
+    ] = None
+
+
+@spread
+def calibrate(
+    what: Annotated[str, typer.Argument(metavar="head|ranger", help="What to calibrate.")],
+    which: RunOptions,
+    saving: SavingOptions,
+    screen: ScreenOptions,
+) -> str:
+    """Measure the head over surveyed things, or the ranger at known distances (then RUN is a CSV)."""
+    if what not in PARTS:
+        raise UsageProblem(f"calibrate takes {' or '.join(PARTS)}, got '{what}'", hint="sonargrid calibrate head RUN")
+    return _head(which, saving, screen) if what == "head" else _ranger(which, saving, screen)
+
+
+def _head(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
+    if saving.picture is not None:
+        raise UsageProblem("--picture belongs to calibrate ranger", hint="leave it out")
+    run = load_chosen(which)
+    from sonargrid.calibration_saving import Fitted, save_calibration
+    from sonargrid.head_bench import calibrate_head
+    from sonargrid_cli.bench_words import head_json, head_words
+
+    found = calibrate_head(run)
+    fitted = Fitted("head", run.ranger.label, found.values, found.made_from(run))
+    told((*(w for w in run.warnings if BEAM_KEY not in w), *found.warnings), screen.quiet)
+    if saving.out is not None:
+        save_calibration(fitted, saving.out)
+    if screen.json:
+        return head_json(found, fitted)
+    return "" if screen.quiet else head_words(found, fitted)
+
+
+def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
+    if which.run is None or which.sample is not None:
+        raise UsageProblem(
+            "calibrate ranger needs a CSV of known distances", hint="sonargrid calibrate ranger FILE.csv"
+        )
+    for flag, value in (
+        ("--stations", which.stations),
+        ("--sweeps", which.sweeps),
+        ("--calibration", which.calibration),
+    ):
+        if value is not None:
+            raise UsageProblem(f"{flag} belongs to a RUN, not to a CSV of known distances", hint="leave it out")
+    from sonargrid.calibration_saving import Fitted, save_calibration
+    from sonargrid.known_distances import FARTHEST_M, read_known_distances
+    from sonargrid.readings import Air, Ranger
+    from sonargrid.run_files import settings_from_environment
+    from sonargrid.run_keys import BY_NAME
+    from sonargrid.run_settings import typed_values
+    from sonargrid_cli.bench_words import ranger_json, ranger_words
+
+    given, _ = typed_values({**settings_from_environment(os.environ), **typed_settings(which)})
+    fields: dict[str, dict[str, Any]] = {"ranger": {"reach_m": FARTHEST_M}, "air": {}}
+    for full, one in given.items():
+        key = BY_NAME[full]
+        if key.section in fields:
+            fields[key.section][key.field] = one.value
+    ranger, air = replace(Ranger(), **fields["ranger"]), replace(Air(), **fields["air"])
+    data = read_known_distances(which.run, ranger, air)
+    fit = data.fit()
+    fitted = Fitted("ranger", ranger.label, ranger_values(fit), {"file": os.path.basename(which.run)})
+    if not data.temperature_given and "temperature_c" not in fields["air"]:
+        told([f"no temperature given: {air.temperature_c:g} degC assumed; 5 degrees are 1 % of scale"], screen.quiet)
+    if saving.picture is not None:
+        from sonargrid.bench_pictures import draw_ranger, save_picture
+
+        save_picture(draw_ranger(data, fit), saving.picture)
+    if saving.out is not None:
+        save_calibration(fitted, saving.out)
+    if screen.json:
+        return ranger_json(data, fit, fitted)
+    return "" if screen.quiet else ranger_words(data, fit, fitted)
+
+
+def ranger_values(fit: Any) -> dict[str, tuple[float, float | None]]:
+    """Return a ranger's fit under the keys of run.toml; a blind zone only where one was met."""
+    values: dict[str, tuple[float, float | None]] = {
+        "ranger.range_scale": (fit.range_scale, fit.range_scale_sigma),
+        "ranger.range_bias_m": (fit.range_bias_m, fit.range_bias_m_sigma),
+    }
+    if fit.blind_zone_m == fit.blind_zone_m:  # nan = none met
+        values["ranger.blind_zone_m"] = (fit.blind_zone_m, None)
+    return values
