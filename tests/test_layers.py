@@ -28,8 +28,8 @@ ROOMS: dict[int, str] = {
     "run_values samples csv_rows csv_rescan run_assembly run_files log_import new_run scene_files "
     "kernels polar evidence plateaus",
     5: "additive wedges first_return outcomes arc_map behind_walls explained joint",
-    6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool object_swaps object_fit "
-    "object_list object_sigmas confidence clusters",
+    6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool "
+    "object_swaps object_fit object_list object_sigmas confidence clusters",
     7: "objects",
     8: "drawn truth measures list_scoring scoring",
     9: "palette shapes placement axes marks legend raster vector pictures out_folder exports map_files",

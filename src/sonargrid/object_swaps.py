@@ -13,7 +13,6 @@ import numpy as np
 from sonargrid.arrays import Floats
 from sonargrid.echo_board import Board, Thing
 from sonargrid.echo_model import Soundings
-from sonargrid.echo_model import Soundings
 from sonargrid.object_candidates import (
     crossing,
     floor_candidates,
