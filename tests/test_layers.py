@@ -28,8 +28,8 @@ ROOMS: dict[int, str] = {
     "run_values samples csv_rows csv_rescan run_assembly run_files known_distances calibration_saving log_import "
     "new_run scene_files kernels polar evidence plateaus head_bench",
     5: "additive wedges first_return outcomes arc_map behind_walls explained joint",
-    6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit "
-    "object_list object_sigmas confidence clusters",
+    6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool "
+    "object_swaps object_fit object_list object_sigmas confidence clusters",
     7: "objects",
     8: "drawn truth measures list_scoring scoring",
     9: "palette shapes placement axes marks legend raster vector charts bench_pictures pictures "
@@ -49,6 +49,7 @@ MODULE_LINES = 400
 FUNCTION_LINES = 40
 LOOP_FUNCTION_LINES = 80
 LOOPS_AND_FITS = {
+    "objects",
     "kernels",
     "polar",
     "joint",
