@@ -1,4 +1,4 @@
-"""`calibrate head` and `calibrate ranger`: benches of known truth, real readings, files that are wrong, files written."""
+"""`calibrate head` and `calibrate ranger`: benches of known truth, real readings, faulty files, files written."""
 
 from __future__ import annotations
 

@@ -63,7 +63,8 @@ def _head(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> st
     return "" if screen.quiet else head_words(found, fitted)
 
 
-def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
+def _csv_of(which: RunOptions) -> str:
+    """Return the CSV's name; options that only a run has are refused."""
     if which.run is None or which.sample is not None:
         raise UsageProblem(
             "calibrate ranger needs a CSV of known distances", hint="sonargrid calibrate ranger FILE.csv"
@@ -75,6 +76,11 @@ def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> 
     ):
         if value is not None:
             raise UsageProblem(f"{flag} belongs to a RUN, not to a CSV of known distances", hint="leave it out")
+    return which.run
+
+
+def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
+    path = _csv_of(which)
     from sonargrid.calibration_saving import Fitted, save_calibration
     from sonargrid.known_distances import FARTHEST_M, read_known_distances
     from sonargrid.readings import Air, Ranger
@@ -90,9 +96,9 @@ def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> 
         if key.section in fields:
             fields[key.section][key.field] = one.value
     ranger, air = replace(Ranger(), **fields["ranger"]), replace(Air(), **fields["air"])
-    data = read_known_distances(which.run, ranger, air)
+    data = read_known_distances(path, ranger, air)
     fit = data.fit()
-    fitted = Fitted("ranger", ranger.label, ranger_values(fit), {"file": os.path.basename(which.run)})
+    fitted = Fitted("ranger", ranger.label, ranger_values(fit), {"file": os.path.basename(path)})
     if not data.temperature_given and "temperature_c" not in fields["air"]:
         told([f"no temperature given: {air.temperature_c:g} degC assumed; 5 degrees are 1 % of scale"], screen.quiet)
     if saving.picture is not None:
