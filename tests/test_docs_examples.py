@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sonargrid.run_files import load_run
-from sonargrid.scene_files import load_scene
 from typer.main import get_command
 
 import sonargrid
 import sonargrid_cli
 from sonargrid.explain import topics
+from sonargrid.run_files import load_run
+from sonargrid.scene_files import load_scene
 from sonargrid_cli.command_table import make_app
 
 ROOT = Path(__file__).resolve().parent.parent
