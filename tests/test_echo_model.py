@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from slow_twins_board import likelihood_ping_by_ping
 
+from slow_twins_board import likelihood_ping_by_ping
 from sonargrid.echo_board import Board, Thing, shadows
 from sonargrid.echo_model import Beam, Soundings, directivity_db, half_beam_rad, range_density, thing_echoes
 

@@ -27,8 +27,8 @@ FEATURES = (
     "is_corner",
 )
 # fitted by benchmarks/bench_objects.py; one row for runs of one station, one for several
-ONE_STATION = (-2.969, 1.086, -0.051, 0.0, 0.0, -0.121, 0.0, -1.187, 0.459, 0.0)
-SEVERAL = (-8.875, 1.7, 0.132, 0.406, 1.539, -0.032, -0.758, 0.898, 0.782, -2.197)
+ONE_STATION = (-3.126, 1.367, -0.413, 0.0, 0.0, -0.108, 0.0, -1.25, 0.544, 0.0)
+SEVERAL = (-9.88, 2.597, -1.269, 1.23, 1.609, -0.046, -0.381, 0.301, 0.67, 0.0)
 DEEP_M = 0.4  # from here on it does not matter how far a thing stands from the walls
 
 
@@ -84,7 +84,7 @@ def _fill(board: Board, claim: Claim) -> float:
     """Return which share of the pings that should have heard a thing did."""
     rest = board.rest()
     expected = float(sum(rest.share[m] @ board.soundings.pings for m in claim.members))
-    return min(1.5, claim.readings / max(expected, 1.0))
+    return min(1.5, float(claim.heard.sum()) / max(expected, 1.0))
 
 
 def confidence(board: Board, claim: Claim, found: Sorted) -> float:

@@ -19,8 +19,8 @@ WALL_M = 0.45  # straight faces from here on are walls
 ON_WALL_M = 0.07  # the centre of a free thing keeps this much from a wall's line
 MERGE_M = 0.16  # centres nearer than this belong to one thing
 BEHIND_M = 0.05  # a short face's thing has its centre so far behind the face
-HEARD = 1.0  # effective readings that make a station one that heard a thing
-LEAST_READINGS = 2.5
+HEARD = 1.0  # raw readings that make a station one that heard a thing
+LEAST_READINGS = 4.0
 FOOT_M = 0.10  # a wall surely goes on so far beyond where it was heard
 
 
@@ -29,8 +29,7 @@ class Claim:
     """One row in the making: a thing of the fit and what it was heard by.
 
     x_m, y_m : its centre
-    heard : (S,) effective readings by station: repeats count for little
-    readings : raw readings of all stations
+    heard : (S,) raw readings by station
     gain : what it adds to the log likelihood
     members : indices of the fit's things that make it
     """
@@ -39,7 +38,6 @@ class Claim:
     x_m: float
     y_m: float
     heard: Floats
-    readings: float
     gain: float
     members: tuple[int, ...]
 
@@ -61,13 +59,13 @@ class Sorted:
 
 
 def heard_readings(board: Board) -> Floats:
-    """Return (J, S): effective readings of each station that each thing explains."""
+    """Return (J, S): raw readings of each station that each thing explains."""
     s = board.soundings
     if not board.things:
         return np.zeros((0, s.place_m.shape[0]))
     of_place = np.zeros((s.ray.size, s.place_m.shape[0]))
     of_place[np.arange(s.ray.size), s.station[s.ray]] = 1.0
-    return np.asarray((board.shares() * s.weight) @ of_place)
+    return np.asarray((board.shares() * s.count) @ of_place)
 
 
 def wall_ends(board: Board, index: int, heard: Floats) -> tuple[float, float]:
@@ -181,7 +179,6 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
         What each thing adds to the log likelihood.
     """
     heard = heard_readings(board)
-    raw = board.shares() @ board.soundings.count if board.things else np.zeros(0)
     bounds = boundaries(board, heard)
     several = board.soundings.place_m.shape[0] > 1
     ends = {j: wall_ends(board, j, heard) for j, t in enumerate(board.things) if t.kind in ("wall", "rough")}
@@ -190,7 +187,7 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
         if thing.kind == "floor" or j < board.given:
             continue
         centre = _centre(board, j, ends, heard[j])
-        claim = Claim(thing.kind, *centre, heard[j], float(raw[j]), float(gains[j]), (j,))
+        claim = Claim(thing.kind, *centre, heard[j], float(gains[j]), (j,))
         if thing.kind in ("wall", "rough") and (j in bounds or ends[j][1] - ends[j][0] >= WALL_M):
             walls.append(claim)
             continue
@@ -262,12 +259,11 @@ def _one(group: list[Claim]) -> Claim:
     weight = np.array([max(1.0, c.stations) * (2.0 if c.kind == "post" else 1.0) for c in group])
     x, y = np.array([c.x_m for c in group]), np.array([c.y_m for c in group])
     heard = np.sum([c.heard for c in group], axis=0)
-    gain, raw = sum(c.gain for c in group), sum(c.readings for c in group)
+    gain = float(sum(c.gain for c in group))
     members = tuple(m for c in group for m in c.members)
     if lead.kind == "post" and lead.stations >= 2:
-        return Claim(lead.kind, lead.x_m, lead.y_m, heard, raw, gain, members)
-    x_m, y_m = float(weight @ x / weight.sum()), float(weight @ y / weight.sum())
-    return Claim("cluster", x_m, y_m, heard, raw, gain, members)
+        return Claim(lead.kind, lead.x_m, lead.y_m, heard, gain, members)
+    return Claim("cluster", float(weight @ x / weight.sum()), float(weight @ y / weight.sum()), heard, gain, members)
 
 
 def heard_point(board: Board, index: int) -> tuple[float, float]:

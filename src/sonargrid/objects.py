@@ -191,8 +191,7 @@ def stood_before(board: Board, claim: Claim, pings: Pings, empty: Pings) -> bool
 def _hidden(before: Board, now: Board) -> tuple[str, ...]:
     """Return sentences on what the empty sweep heard and this one hardly does."""
     was, is_ = heard_readings(before).sum(axis=1), heard_readings(now).sum(axis=1)
-    looks = [float(b.soundings.weight.sum() + b.soundings.silence.sum()) for b in (before, now)]
-    share = looks[1] / max(1.0, looks[0])
+    share = now.soundings.pings.sum() / max(1.0, float(before.soundings.pings.sum()))
     out = []
     for j in range(now.given):
         thing = before.things[j]
@@ -243,7 +242,7 @@ def _nearest(board: Board, heard: Floats, x: float, y: float) -> tuple[int, floa
 def _row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float, sure: float) -> Object:
     lead = claim.members[0]
     thing = board.things[lead]
-    readings = round(claim.readings)
+    readings = round(float(claim.heard.sum()))
     if claim.stations <= 1:
         return _echo_row(board, claim, prior, doubts, size_m, sure)
     station, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
@@ -310,7 +309,7 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     across = math.hypot(reach * turn, float(doubts.position_m[station]))
     x, y = place[0] + reach * math.cos(bearing), place[1] + reach * math.sin(bearing)
     sx, sy, rho = ellipse(bearing, along, across)
-    readings = round(claim.readings)
+    readings = round(float(claim.heard.sum()))
     return Object("echo", float(x), float(y), sx, sy, rho, max(0.0, face), bearing, 1, readings, confidence=sure)
 
 
@@ -345,7 +344,7 @@ def _wall_row(board: Board, claim: Claim, found: Sorted, doubts: Doubts) -> Obje
         float(away[k]),
         math.remainder(turn + (math.pi if side > 0.0 else 0.0), 2.0 * math.pi),
         heard,
-        max(1, round(claim.readings)),
+        max(1, round(float(claim.heard.sum()))),
         width_m=high - low,
         heading_rad=(turn + 0.5 * math.pi) % math.pi,
     )
@@ -355,5 +354,5 @@ def _corner_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts) -> Obj
     spread = round_spread(board, claim.members[0], prior, doubts)
     _, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
     sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * LEAST_SIGMA_M**2)
-    readings = max(1, round(claim.readings))
+    readings = max(1, round(float(claim.heard.sum())))
     return Object("corner", claim.x_m, claim.y_m, sx, sy, rho, d, bearing, max(1, claim.stations), readings)

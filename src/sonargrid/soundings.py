@@ -18,7 +18,7 @@ from sonargrid.readings import Pings
 
 LEAST_CORRELATION = 0.35  # share of a ping's error that every repeat shares; benchmarks/bench_objects.py
 FINE_STEP_RAD = math.radians(1.5)  # bearings nearer than this to each other tell the same; benchmarks/bench_objects.py
-SAME_RANGE_M = 0.004  # repeats within this are one echo; well below any ranger's noise
+SAME_RANGE_M = 0.002  # repeats within this are one echo; well below any ranger's noise
 
 
 def _bearing_groups(pings: Pings) -> Ints:
