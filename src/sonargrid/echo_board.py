@@ -2,8 +2,8 @@
 
 Each ray meets its echoes in order of range; each is heard with its own chance, and only if no nearer one was.  Things
 hide what stands behind them, but walls hide no posts: a post behind a wall is its mirror image of one before it, and
-must be heard to be told from a real one.  `Board` holds the things of one fit and rates many versions of one thing at once, all
-others held still: prefix sums over the sorted echoes make that a few flat operations.
+must be heard to be told from a real one.  `Board` holds the things of one fit and rates many versions of one thing at
+once, all others held still: prefix sums over the sorted echoes make that a few flat operations.
 Floor axes [m].  What one thing sounds like is `echo_model`'s business, which things to try `object_fit`'s.
 """
 

@@ -1,0 +1,33 @@
+"""The slow and obvious form of the object fit's likelihood: ping by ping, echo by echo, nearest first."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sonargrid.echo_board import Thing
+from sonargrid.echo_model import Beam, Soundings, heard_share, range_density, thing_echoes
+
+
+def likelihood_ping_by_ping(s: Soundings, beam: Beam, things: list[Thing]) -> float:
+    """Return the weighted log likelihood of all pings under the first-return model; nothing hides anything."""
+    sure = 1.0 - beam.stray - beam.missed
+    outcomes = [(int(r), float(z), float(w)) for r, z, w in zip(s.ray, s.range_m, s.weight, strict=True)]
+    outcomes += [(m, math.inf, float(w)) for m, w in enumerate(s.silence)]
+    total = 0.0
+    for ray, z, weight in outcomes:
+        echoes = []
+        for thing in things:
+            e = thing_echoes(thing.kind, np.array([thing.shape]), s, beam)
+            echoes.append((float(e.range_m[0, ray]), float(e.margin_db[0, ray])))
+        reached, caused = 1.0, 0.0
+        for range_m, margin in sorted(echoes):
+            share = float(heard_share(np.array(margin), beam))
+            if math.isfinite(z):
+                density = float(range_density(np.array(z), np.array(range_m), np.array(margin), beam))
+                caused += reached * share * density
+            reached *= 1.0 - share
+        chance = beam.stray / s.reach_m + sure * caused if math.isfinite(z) else beam.missed + sure * reached
+        total += weight * math.log(chance)
+    return total
