@@ -116,7 +116,7 @@ def strip_content(
     return StripContent(
         station=place.name,
         heading_rad=place.heading_rad,
-        number=rows + 1,
+        number=(rows + 1).astype(np.int32),
         head_deg=np.degrees(pings.rays.head_rad[pings.ray[rows]]) + 90.0,
         range_m=pings.range_m[rows],
         turning=pings.turning[rows].astype(np.int64),
