@@ -299,7 +299,10 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--seeds", type=int, default=60)
     parser.add_argument("--parts", default="maps,lists")
     parser.add_argument("--any-sources", action="store_true", help="tell figures of other sources, too")
+    parser.add_argument("--smoke", action="store_true", help="one world of one class, to see that it runs")
     options = parser.parse_args(argv)
+    if options.smoke:
+        options.what, options.classes, options.seeds = "run", "one_position", 1
     classes, parts = options.classes.split(","), options.parts.split(",")
     if options.what == "run":
         run(classes, options.seeds, parts)

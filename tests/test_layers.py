@@ -23,13 +23,13 @@ ROOMS: dict[int, str] = {
     0: "units errors arrays",
     1: "explain geometry air log_odds log_guess first_faults sender",
     2: "readings things scene",
-    3: "calibration grid beams ranger_fit head_fit echo_physics room_echoes simulate",
+    3: "calibration grid beams ranger_fit echo_physics room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
     "run_values samples csv_rows csv_rescan run_assembly run_files log_import new_run scene_files "
     "kernels polar evidence plateaus",
     5: "additive wedges first_return outcomes arc_map behind_walls explained joint",
-    6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_fit "
-    "object_list object_sigmas confidence clusters",
+    6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool "
+    "object_swaps object_fit object_list object_sigmas confidence clusters",
     7: "objects",
     8: "drawn truth measures list_scoring scoring",
     9: "palette shapes placement axes marks legend raster vector sweep_content sweep_strip sweep_picture sweep_film "
@@ -49,13 +49,13 @@ MODULE_LINES = 400
 FUNCTION_LINES = 40
 LOOP_FUNCTION_LINES = 80
 LOOPS_AND_FITS = {
+    "objects",
     "kernels",
     "polar",
     "joint",
     "explained",
     "first_return",
     "object_fit",
-    "head_fit",
     "soundings",
 }  # the loops that take the time, and the fits
 

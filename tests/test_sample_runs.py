@@ -71,7 +71,9 @@ def test_every_thing_of_a_made_up_story_is_heard_and_expected(name: str) -> None
     scene = load_scene(SAMPLES / name / "scene.toml")
     assert set(simulate_traced(scene).heard(10)) >= {thing for thing in scene.things() if not thing.startswith("wall")}
     expected = rows_of(SAMPLES / name / "expected_objects.csv")
-    assert [(float(row["x_m"]), float(row["y_m"])) for row in expected] == [(p.x_m, p.y_m) for p in scene.posts]
+    assert [(float(row["x_m"]), float(row["y_m"])) for row in expected if row["kind"] != "cluster"] == [
+        (p.x_m, p.y_m) for p in scene.posts
+    ]
     readme = (SAMPLES / name / "README.md").read_text(encoding="utf-8")
     assert all(f"{post.x_m:.2f}, {post.y_m:.2f}" in readme for post in scene.posts)
 

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 Numbers = float | NDArray[np.float64]  # what physics functions take: one value or an array of them
 Floats32 = NDArray[np.float32]
-Ints = NDArray[np.int32]
+Ints = NDArray[np.signedinteger[Any]]
 Counts = NDArray[np.uint32]
 Bools = NDArray[np.bool_]
 

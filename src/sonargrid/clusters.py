@@ -103,9 +103,9 @@ def _blobs(grid: LogOddsGrid) -> tuple[Ints, dict[int, tuple[float, float, float
     """Return the labelled blobs of a grid and, for each label, its centre and half extents as sigmas [m]."""
     from skimage.measure import label, regionprops  # loads slowly; runs of one station never need it
 
-    labels = np.asarray(label(grid.log_odds > THRESHOLD, connectivity=2), dtype=np.int32)
+    labels = np.asarray(label(grid.log_odds > THRESHOLD, connectivity=2), dtype=np.int32)  # type: ignore[no-untyped-call]
     boxes = {}
-    for region in regionprops(labels):
+    for region in regionprops(labels):  # type: ignore[no-untyped-call]
         row, column = region.centroid
         x, y = grid.frame.centre_of(row, column)
         low_row, low_column, high_row, high_column = region.bbox

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sonargrid.arrays import Bools, Floats
+from sonargrid.arrays import Bools, Floats, Ints
 from sonargrid.echo_model import Beam, Soundings, heard_share, range_density, thing_echoes
 
 BLOCKING_SHARE = 0.8  # sound bends round the outer fifth of a post; from memory
@@ -221,7 +221,7 @@ class Board:
             np.log(beam.missed + sure * unheard),
         )
 
-    def _patterns(self, rest: Rest, kind: str, shape: Floats) -> list[tuple[Floats, Rest]]:
+    def _patterns(self, rest: Rest, kind: str, shape: Floats) -> list[tuple[Ints, Rest]]:
         """Return the versions, grouped by which of the rest's echoes they hide, each with the rest so hidden."""
         s = self.soundings
         everyone = np.arange(shape.shape[0])

@@ -201,7 +201,7 @@ def _round_echoes(shape: Floats, at: Soundings, beam: Beam, is_post: float) -> E
 
 
 def _floor_echoes(shape: Floats, at: Soundings) -> Echoes:
-    """Return an echo that comes at one range wherever the beam looks: off the floor, or of the ranger's own mounting."""
+    """Return an echo that comes at one range wherever the beam looks: off the floor, or the ranger's own mounting."""
     r = np.repeat(np.maximum(shape[:, 0:1], 1e-3), at.station.size, axis=1)
     margin = np.repeat(shape[:, 3:4], at.station.size, axis=1)
     here = np.ones((shape.shape[0], 1))

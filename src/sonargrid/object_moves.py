@@ -1,7 +1,7 @@
 """Small moves of things, and the climb that uses them: parabolas along a thing's own directions.
 
-A post moves along and across the line from its nearest station, grows while its near face stays, and gets louder; a wall
-turns about its middle, shifts and grows at either end.  Floor axes [m, rad, dB].
+A post moves along and across the line from its nearest station, grows while its near face stays, and gets louder; a
+wall turns about its middle, shifts and grows at either end.  Floor axes [m, rad, dB].
 """
 
 from __future__ import annotations

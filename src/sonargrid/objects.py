@@ -19,9 +19,10 @@ from sonargrid.confidence import confidence
 from sonargrid.echo_board import Board
 from sonargrid.echo_model import Beam
 from sonargrid.mapping import Map
-from sonargrid.object_fit import gains, search
+from sonargrid.object_fit import search
 from sonargrid.object_list import Claim, Sorted, heard_point, heard_readings, sort_things
 from sonargrid.object_moves import Prior
+from sonargrid.object_pool import gains
 from sonargrid.object_sigmas import Doubts, bearing_by_one, round_spread
 from sonargrid.plateaus import find_plateaus
 from sonargrid.readings import Pings, Run

@@ -1,8 +1,8 @@
 """Arcs of equal range: what one thing leaves in the sweeps of one station.
 
-A smooth thing answers at one range over about a beam's width, so a sweep shows it as a run of neighbouring bearings with
-nearly equal ranges.  `find_plateaus` follows these runs through all sweeps of a station together: over dropouts, behind
-nearer echoes (`masked` edges), over slips of one sound period, and it splits runs too wide for one thing.
+A smooth thing answers at one range over about a beam's width, so a sweep shows it as a run of neighbouring bearings
+with nearly equal ranges.  `find_plateaus` follows these runs through all sweeps of a station together: over
+dropouts, behind nearer echoes (`masked` edges), over slips of one sound period; it splits runs too wide for one.
 Metres and radians on the floor axes; ranges count from the ranger's face.  No things across stations here.
 """
 
