@@ -26,6 +26,7 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
     "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
     "Pass on": (
         ("sweep", look_commands.draw_sweep),
+        ("report", look_commands.make_report),
         ("explain", pass_on_commands.explain_topic),
     ),
 }

@@ -1,4 +1,4 @@
-"""The command that shows one sweep: `sweep`, its picture and its film.
+"""The commands that show things to people: `sweep` (a picture or a film of one sweep) and `report` (a page of maps).
 
 Everything that loads numpy is imported inside the bodies.
 """
@@ -166,3 +166,31 @@ def _write(files: dict[str, bytes]) -> None:
 
     for name, content in files.items():
         write_one(content, name, KINDS[Path(name).suffix.lower()])
+
+
+@spread
+def make_report(
+    outs: Annotated[list[str], typer.Argument(metavar="OUT...", help="Folders that map wrote.")],
+    screen: ScreenOptions,
+    out: Annotated[str, typer.Option("-o", "--out", metavar="FILE", help="The page to write.")] = "report.html",
+    worksheet: Annotated[bool, typer.Option("--worksheet", help="Ask first; the answers on a page of their own.")] = (
+        False
+    ),
+) -> str:
+    """Put one or more maps on one page: to read, to print, to repeat.
+
+    Example: sonargrid report bench_map -o bench.html
+    """
+    if Path(out).suffix.lower() not in (".html", ".htm"):
+        raise UsageProblem(f"-o takes a name that ends in .html, got '{out}'", hint="such as -o report.html")
+    from sonargrid.out_folder import write_one
+    from sonargrid.report import report_page
+    from sonargrid.report_data import read_report
+
+    parts = [read_report(folder) for folder in outs]
+    page = report_page(parts, worksheet).encode("utf-8")
+    write_one(page, out, (b"<!DOCTYPE html>",))
+    told((note for data in parts for note in data.notes), screen.quiet)
+    if screen.json:
+        return json.dumps({"file": out, "bytes": len(page), "maps": list(outs)}, indent=2, ensure_ascii=False)
+    return "" if screen.quiet else f"{len(parts)} map{'' if len(parts) == 1 else 's'} on one page, written to {out}"
