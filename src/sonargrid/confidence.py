@@ -14,10 +14,21 @@ from sonargrid.arrays import Floats
 from sonargrid.echo_board import Board, Thing
 from sonargrid.object_list import Claim, Sorted
 
-FEATURES = ("constant", "log_gain", "log_readings", "log_stations", "covered", "odd_level", "is_face", "depth", "fill")
+FEATURES = (
+    "constant",
+    "log_gain",
+    "log_readings",
+    "log_stations",
+    "covered",
+    "odd_level",
+    "is_face",
+    "depth",
+    "fill",
+    "is_corner",
+)
 # fitted by benchmarks/bench_objects.py; one row for runs of one station, one for several
-ONE_STATION = (2.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-SEVERAL = (-9.88, 2.597, -1.269, 1.23, 1.609, -0.046, -0.381, 0.301, 0.67)
+ONE_STATION = (-3.126, 1.367, -0.413, 0.0, 0.0, -0.108, 0.0, -1.25, 0.544, 0.0)
+SEVERAL = (-9.88, 2.597, -1.269, 1.23, 1.609, -0.046, -0.381, 0.301, 0.67, 0.0)
 DEEP_M = 0.4  # from here on it does not matter how far a thing stands from the walls
 
 
@@ -38,6 +49,7 @@ def features(board: Board, claim: Claim, found: Sorted) -> Floats:
             float(lead.kind in ("wall", "rough")),
             min(max(depth, 0.0), DEEP_M),
             _fill(board, claim),
+            float(lead.kind == "corner"),
         ]
     )
 

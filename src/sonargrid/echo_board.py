@@ -1,7 +1,8 @@
 """How well a set of things explains what was heard: the likelihood under which each ping reports the first answer.
 
 Each ray meets its echoes in order of range; each is heard with its own chance, and only if no nearer one was.  Things
-hide what stands behind them.  `Board` holds the things of one fit and rates many versions of one thing at once, all
+hide what stands behind them, but walls hide no posts: a post behind a wall is its mirror image of one before it, and
+must be heard to be told from a real one.  `Board` holds the things of one fit and rates many versions of one thing at once, all
 others held still: prefix sums over the sorted echoes make that a few flat operations.
 Floor axes [m].  What one thing sounds like is `echo_model`'s business, which things to try `object_fit`'s.
 """
@@ -164,6 +165,8 @@ class Board:
                 shape = np.array([things[k].shape for k in mine])
                 by = shadows(kind, shape, s.place_m, points[:, :, 0], points[:, :, 1])
                 by[np.arange(len(mine)), mine] = False
+                if kind != "post":
+                    by[:, [k for k, t in enumerate(things) if t.kind == "post"]] = False
                 hidden |= by.any(axis=0)
         share *= ~hidden[:, s.station]
         return _sorted(things, share, range_m, density, points, s)
@@ -188,6 +191,8 @@ class Board:
         share = heard_share(e.margin_db, beam)
         hidden = np.zeros(e.x_m.shape, dtype=bool)
         for other, shapes in by_kind(rest.things):
+            if kind == "post" and other != "post":
+                continue
             hidden |= shadows(other, shapes, s.place_m, e.x_m, e.y_m).any(axis=0)
         if hidden.any():
             share = share * ~hidden[:, s.station]
@@ -228,6 +233,8 @@ class Board:
         if not rest.things:
             return [(everyone, rest)]
         hides = shadows(kind, shape, s.place_m, rest.points[:, :, 0], rest.points[:, :, 1])
+        if kind in ("wall", "rough"):
+            hides[:, [k for k, t in enumerate(rest.things) if t.kind == "post"]] = False
         if not hides.any():
             return [(everyone, rest)]
         # only echoes that would be heard matter

@@ -26,6 +26,7 @@ from sonargrid.object_pool import MOST_THINGS, Pool, cost, different, drop_poor,
 
 NEAR_WALL_M = 0.25  # things whose echoes a wall might explain as well
 MERGE_RAD, MERGE_RANGE_M = math.radians(35.0), 0.03  # two so near to each other may be one
+NEAR_CORNER_M = 0.15
 JUMPS_RAD = tuple(math.radians(v) for v in (-20.0, -13.0, -8.0, -5.0, 5.0, 8.0, 13.0, 20.0))
 SPLITS_RAD = tuple(math.radians(v) for v in (8.0, 14.0, 20.0, 26.0))
 
@@ -79,12 +80,17 @@ def _wall_leaders(board: Board, prior: Prior, tries: int) -> list[Thing]:
 
 
 def _add_corners(board: Board, wall: Thing, prior: Prior) -> None:
-    """Add the corners where a new wall crosses others, where they pay."""
+    """Add the corners where a new wall crosses others, where they pay; corners that stood near by are moved there."""
     for other in [t for t in board.things if t.kind in ("wall", "rough") and t is not wall]:
         point = crossing(np.array(wall.shape), np.array(other.shape))
         if point is None:
             continue
         corner = Thing("corner", (*point, -9.0, 0.0))
+        for j in range(board.given, len(board.things)):
+            t = board.things[j]
+            if t.kind == "corner" and math.hypot(t.shape[0] - point[0], t.shape[1] - point[1]) < NEAR_CORNER_M:
+                board.remove(j)
+                break
         rest = board.rest()
         gained = float(board.rate(rest, "corner", np.array([corner.shape]))[0]) - board.likelihood(rest)
         if gained > cost(corner, board.things, prior):
