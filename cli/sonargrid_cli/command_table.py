@@ -12,7 +12,14 @@ from collections.abc import Callable, Sequence
 import typer
 
 from sonargrid.errors import UsageProblem
-from sonargrid_cli import bench_commands, compare_commands, pass_on_commands, start_commands, way_in_commands
+from sonargrid_cli import (
+    bench_commands,
+    compare_commands,
+    look_commands,
+    pass_on_commands,
+    start_commands,
+    way_in_commands,
+)
 
 # group as --help shows it -> (name, body) in the order of a day's work
 GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
@@ -24,7 +31,11 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
     ),
     "Bench": (("sender", way_in_commands.print_sender), ("calibrate", bench_commands.calibrate)),
     "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
-    "Pass on": (("explain", pass_on_commands.explain_topic),),
+    "Pass on": (
+        ("sweep", look_commands.draw_sweep),
+        ("report", look_commands.make_report),
+        ("explain", pass_on_commands.explain_topic),
+    ),
 }
 COMMANDS = tuple(name for group in GROUPS.values() for name, _ in group)
 WRONG_USAGE = 2

@@ -213,6 +213,36 @@ def write_outputs(
     return folder.path
 
 
+def write_one(content: bytes, path: str | os.PathLike[str], kinds: Iterable[bytes]) -> Path:
+    """Write one file, whole or not at all, and return its path.
+
+    Parameters
+    ----------
+    content : bytes
+    path : path
+        A file of the same kind that stands there is replaced.
+    kinds : iterable of bytes
+        What files that may be replaced begin with.
+
+    Raises
+    ------
+    OutputProblem
+        If something else stands there, or the file cannot be written.
+    """
+    target = Path(path)
+    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        if target.is_dir() or (target.exists() and not target.read_bytes().startswith(tuple(kinds))):
+            words = "is a folder" if target.is_dir() else "holds something else"
+            raise OutputProblem(f"{words} and is left alone", hint="choose another name with -o", file=str(target))
+        beside.write_bytes(content)
+        os.replace(beside, target)
+    except OSError as problem:
+        beside.unlink(missing_ok=True)
+        raise _problem(problem, target) from None
+    return target
+
+
 def _write(path: Path, content: bytes, final: Path) -> None:
     try:
         path.write_bytes(content)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sonargrid.arrays import Floats
 from sonargrid.axes import LEAST_PX, View, axes, floor_rules, plot_size_px, view_of
 from sonargrid.geometry import to_floor
 from sonargrid.grid import GridFrame
@@ -35,7 +36,20 @@ from sonargrid.palette import SMALL_PX, TEXT_PX, TITLE_PX, Theme, evidence_colou
 from sonargrid.placement import Label, place_labels
 from sonargrid.raster import figure_png, shortened, text_width
 from sonargrid.readings import Robot, Station
-from sonargrid.shapes import Box, Figure, Layer, Mark, Raster, Stroke, Words, dashes, rectangle, rounded, straight
+from sonargrid.shapes import (
+    Box,
+    Figure,
+    Layer,
+    Mark,
+    Raster,
+    Stroke,
+    Words,
+    cased,
+    dashes,
+    rectangle,
+    rounded,
+    straight,
+)
 from sonargrid.things import Object
 from sonargrid.vector import figure_svg
 
@@ -63,6 +77,7 @@ class MapContent:
     prior : what no evidence leaves, the middle of the scale
     moving : the stations are poses on the way of a moving robot
     listing : whether the things are also listed beside the map
+    arcs : (note, (N, 2) floor points [m]) of arcs of equal range, for pages that can switch them on and off
     """
 
     frame: GridFrame
@@ -78,6 +93,7 @@ class MapContent:
     subtitle: str = ""
     moving: bool = False
     listing: bool = True
+    arcs: tuple[tuple[str, Floats], ...] = ()
 
     def __post_init__(self) -> None:
         if not 0.0 < self.prior < 1.0:
@@ -155,12 +171,10 @@ def map_svg(content: MapContent, theme: str = "light", long_side_px: int = LONG_
 def map_figure(content: MapContent, theme: str = "light", long_side_px: int = LONG_SIDE_PX) -> Figure:
     """Return a map's picture before it becomes pixels; parameters as `draw_map`."""
     look = theme_named(theme)
-    beside = content.frame.rows > 0.72 * content.frame.columns
-    size = plot_size_px(content.frame, max(LEAST_PX, long_side_px - (370 if beside else 170)))
+    beside = _is_tall(content)
     title, subtitle = " ".join(content.title.split()), " ".join(content.subtitle.split())
-    head = (TITLE_PX + 14 if title else 0) + (TEXT_PX + 14 if subtitle else 0)
-    view = view_of(content.frame, LEFT_PX, TOP_PX + head, size)
-    wide = LEFT_PX + size[0] + RIGHT_PX + (COLUMN_PX + GAP_PX if beside else 0)
+    view = map_view(content, long_side_px)
+    wide = view.box[2] + RIGHT_PX + (COLUMN_PX + GAP_PX if beside else 0)
     blocks, rows = _legend(content, view, look, beside)
     right, bottom = view.box[2], view.box[3]
     x, y = (right + GAP_PX, view.box[1]) if beside else (LEFT_PX, bottom + AXIS_PX + 10)
@@ -183,6 +197,18 @@ def map_figure(content: MapContent, theme: str = "light", long_side_px: int = LO
         title=title or "Map",
         description=_description(content),
     )
+
+
+def _is_tall(content: MapContent) -> bool:
+    """Return whether the legend stands beside the map and not below it."""
+    return content.frame.rows > 0.72 * content.frame.columns
+
+
+def map_view(content: MapContent, long_side_px: int = LONG_SIDE_PX) -> View:
+    """Return where the floor lies on a map's picture; parameters as `draw_map`."""
+    size = plot_size_px(content.frame, max(LEAST_PX, long_side_px - (370 if _is_tall(content) else 170)))
+    head = (TITLE_PX + 14 if content.title.split() else 0) + (TEXT_PX + 14 if content.subtitle.split() else 0)
+    return view_of(content.frame, LEFT_PX, TOP_PX + head, size)
 
 
 def _foot(content: MapContent, view: View, wide: float) -> str:
@@ -240,6 +266,7 @@ def _plot_layers(content: MapContent, view: View, look: Theme) -> tuple[Layer, .
         Layer("unresolved-arcs", _unresolved(content, view, look)),
         Layer("rules", floor_rules(view, look)),
         Layer("reach", _reach_marks(content, view, look), view.box),
+        Layer("arcs", _arc_marks(content, view, look), view.box),
         Layer("walls", background, view.box),
         Layer("way", way, view.box),
         Layer("things", counted, view.box),
@@ -281,6 +308,11 @@ def _reach_marks(content: MapContent, view: View, look: Theme) -> tuple[Mark, ..
         if np.mean(seen) >= 0.25:
             marks += [Stroke(piece, look.muted, 2.0) for piece in dashes(view.place(xs, ys), 9.0, 8.0)]
     return tuple(marks)
+
+
+def _arc_marks(content: MapContent, view: View, look: Theme) -> tuple[Mark, ...]:
+    strokes = [cased(view.place(*points.T), look.arc, 3.0, look.halo, note=note) for note, points in content.arcs]
+    return tuple(stroke for pair in strokes for stroke in pair)
 
 
 def _station_marks(content: MapContent, view: View, look: Theme) -> list[tuple[Station, Drawn]]:

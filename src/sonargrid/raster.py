@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -18,7 +18,7 @@ from PIL import Image, ImageDraw, ImageFont, PngImagePlugin
 
 from sonargrid.arrays import Floats
 from sonargrid.palette import Pixels, rgb
-from sonargrid.shapes import Box, Figure, Raster, Stroke, Words, bounds, overlaps
+from sonargrid.shapes import Box, Figure, Layer, Raster, Stroke, Words, bounds, overlaps
 
 Font = ImageFont.FreeTypeFont | ImageFont.ImageFont
 
@@ -27,6 +27,7 @@ LARGE_PX = 30_000  # boxes above this are cut along their line, which is far les
 PIXELS_PER_INCH_M = 0.0254  # the library takes pixels per inch, the file holds pixels per metre
 OTHER_FONTS = ("DejaVuSans.ttf", "NotoSans-Regular.ttf", "NotoSansCJK-Regular.ttc", "arialuni.ttf", "msyh.ttc")
 PLAIN = str.maketrans({"–": "-", "—": "-", "−": "-", "×": "x", "·": ".", "‘": "'", "’": "'", "“": '"', "”": '"'})
+FILM_FORMATS = ("GIF", "WEBP")
 MOST_PIXELS_PER_METRE = 2**31 - 1  # PNG specification, pHYs
 
 
@@ -183,7 +184,14 @@ def _cells(image: Image.Image, raster: Raster) -> None:
 def figure_png(figure: Figure) -> bytes:
     """Return a figure as PNG, 8-bit RGB."""
     image = Image.new("RGB", (figure.width, figure.height), rgb(figure.page))
-    for layer in figure.layers:
+    _draw(image, figure.layers)
+    whole = io.BytesIO()
+    image.save(whole, "PNG", compress_level=4)  # level 6 takes three times as long for a twentieth less
+    return whole.getvalue()
+
+
+def _draw(image: Image.Image, layers: Iterable[Layer]) -> None:
+    for layer in layers:
         for mark in layer.marks:
             if isinstance(mark, Raster):
                 _cells(image, mark)
@@ -191,8 +199,48 @@ def figure_png(figure: Figure) -> bytes:
                 _words(image, mark)
             elif layer.clip is None or overlaps(_grown(bounds(mark.points), mark.width), layer.clip):
                 _stroke(image, mark, layer.clip)
+
+
+def film(
+    ground: Figure, steps: Iterable[Sequence[Layer]], colours: Pixels, how: str, step_ms: int, last_ms: int
+) -> bytes:
+    """Return pictures in a row, as GIF or WebP that starts over at its end.
+
+    Parameters
+    ----------
+    ground : Figure
+        What stays; drawn once.
+    steps : iterable of layers
+        What is drawn on a copy of it, step by step.
+    colours : (N, 3) array
+        The only colours used, 256 at most: small files that do not flicker.
+    how : str
+        ``GIF`` or ``WEBP``.
+    step_ms, last_ms : int
+        How long each step and the last one stand [ms].
+
+    Raises
+    ------
+    ValueError
+        If there is no step, or the format is neither.
+    """
+    if how not in FILM_FORMATS:
+        raise ValueError(f"a film is {' or '.join(FILM_FORMATS)}, got {how!r}")
+    still = Image.new("RGB", (ground.width, ground.height), rgb(ground.page))
+    _draw(still, ground.layers)
+    palette = Image.new("P", (1, 1))
+    palette.putpalette(np.ascontiguousarray(colours).tobytes())
+    few = []
+    for layers in steps:
+        image = still.copy()
+        _draw(image, layers)
+        few.append(image.quantize(palette=palette, dither=Image.Dither.NONE))
+    if not few:
+        raise ValueError("a film needs at least one step")
+    took = [step_ms] * (len(few) - 1) + [last_ms]
     whole = io.BytesIO()
-    image.save(whole, "PNG", compress_level=4)  # level 6 takes three times as long for a twentieth less
+    more = {"disposal": 1, "optimize": False} if how == "GIF" else {"lossless": True, "method": 3, "quality": 60}
+    few[0].save(whole, how, save_all=True, append_images=few[1:], duration=took, loop=0, **more)
     return whole.getvalue()
 
 
