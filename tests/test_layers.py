@@ -20,7 +20,7 @@ COMMAND_LINE = ROOT / "cli" / "sonargrid_cli"
 
 # row -> its modules; a module may import only modules of lower rows, or those left of it in its own row
 ROOMS: dict[int, str] = {
-    0: "units errors arrays",
+    0: "units errors arrays whole_file",
     1: "explain geometry air log_odds log_guess first_faults sender",
     2: "readings things scene",
     3: "calibration grid beams walkers ranger_fit head_fit echo_physics room_echoes simulate",
@@ -49,7 +49,6 @@ MODULE_LINES = 400
 FUNCTION_LINES = 40
 LOOP_FUNCTION_LINES = 80
 LOOPS_AND_FITS = {
-    "objects",
     "kernels",
     "polar",
     "joint",

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
-
 import numpy as np
 
 from sonargrid.charts import Chart, cross, dot
@@ -14,6 +11,7 @@ from sonargrid.palette import SMALL_PX, TEXT_PX, TITLE_PX, Theme, theme_named
 from sonargrid.ranger_fit import RangerFit
 from sonargrid.raster import figure_png
 from sonargrid.shapes import Figure, Layer, Mark, Words
+from sonargrid.whole_file import replace_whole
 
 WIDE, HIGH = 1240, 1040
 LEFT, RIGHT = 124.0, 1200.0
@@ -89,18 +87,8 @@ def save_picture(content: bytes, path: str) -> None:
     OutputProblem
         If the place cannot be written to.
     """
-    building = ""
     try:
-        folder = os.path.dirname(os.path.abspath(path))
-        handle, building = tempfile.mkstemp(prefix=".picture.", dir=folder)
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        os.chmod(building, 0o644)
-        os.replace(building, path)
-        building = ""
+        replace_whole(path, content)
     except OSError as problem:
         words = (problem.strerror or type(problem).__name__).lower()
         raise OutputProblem(f"cannot be written: {words}", hint="choose another place", file=path) from None
-    finally:
-        if building and os.path.exists(building):
-            os.unlink(building)

@@ -7,7 +7,6 @@ what each part was made of (run, digest, date, sweep rate, covariance).  It appe
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,6 +17,7 @@ from sonargrid.run_input import read_input
 from sonargrid.run_keys import BY_NAME, in_file_unit
 from sonargrid.run_saving import toml_value
 from sonargrid.toml_text import read_toml
+from sonargrid.whole_file import replace_whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,19 +100,9 @@ def save_calibration(fitted: Fitted, path: str) -> None:
             raise OutputProblem(words, hint="choose another name, or set ranger.label", file=path)
         earlier = read_toml(read_input(path).content, path).data
     text = calibration_text(fitted, earlier)
-    building = ""
     try:
-        folder = os.path.dirname(os.path.abspath(path))
-        os.makedirs(folder, exist_ok=True)
-        handle, building = tempfile.mkstemp(prefix=".calibration.", dir=folder)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-        os.chmod(building, 0o644)
-        os.replace(building, path)
-        building = ""
+        os.makedirs(os.path.dirname(os.path.abspath(path)), exist_ok=True)
+        replace_whole(path, text.encode("utf-8"))
     except OSError as problem:
         words = (problem.strerror or type(problem).__name__).lower()
         raise OutputProblem(f"cannot be written: {words}", hint="choose another place", file=path) from None
-    finally:
-        if building and os.path.exists(building):
-            os.unlink(building)

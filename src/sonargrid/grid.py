@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike
 from sonargrid.arrays import Counts, Floats, Floats32, Ints, frozen
 from sonargrid.errors import OutputProblem, SonargridError
 from sonargrid.log_odds import EVIDENCE_LIMIT, to_probability
+from sonargrid.whole_file import replace_whole
 
 EVIDENCE_STEP = 2.0**-14  # each station's sum is rounded once to whole multiples of this: float32 sums stay exact
 EVIDENCE_HOLD = 1024.0  # up to this size multiples of EVIDENCE_STEP are exact in float32
@@ -232,12 +233,9 @@ class LogOddsGrid:
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the grid as NPZ, whole or not at all, and return the path."""
         target = Path(path)
-        beside = target.with_name(f".{target.name}.part")
         try:
-            beside.write_bytes(self.to_bytes())
-            os.replace(beside, target)
+            replace_whole(target, self.to_bytes())
         except OSError as problem:
-            beside.unlink(missing_ok=True)
             raise OutputProblem(f"cannot be written ({problem.strerror})", file=str(target)) from None
         return target
 

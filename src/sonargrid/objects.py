@@ -269,6 +269,13 @@ def _row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float
         if known:
             row = replace(row, diameter_m=2.0 * radius, diameter_sigma_m=2.0 * radius * spread.log_radius_sigma)
         return row
+    return _cluster_row(claim, station, d, bearing, doubts, size_m, sure)
+
+
+def _cluster_row(
+    claim: Claim, station: int, d: float, bearing: float, doubts: Doubts, size_m: float, sure: float
+) -> Object:
+    """Return the row of a thing of several stations that no circle explains, `d` from its nearest station."""
     across = math.hypot(CLUSTER_M, d * math.hypot(doubts.head_rad, float(doubts.heading_rad[station])))
     along = math.hypot(CLUSTER_M, float(doubts.position_m[station]))
     sx, sy, rho = ellipse(bearing, along, math.hypot(across, float(doubts.position_m[station])))
@@ -282,7 +289,7 @@ def _row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float
         max(0.0, d - size_m),
         bearing,
         claim.stations,
-        readings,
+        round(float(claim.heard.sum())),
         confidence=sure,
     )
 

@@ -20,6 +20,7 @@ from typing import Any
 
 from sonargrid.errors import OutputProblem
 from sonargrid.readings import Run
+from sonargrid.whole_file import replace_whole
 
 SUMMARY = "summary.json"
 MAP_FORMAT = "sonargrid-map/1"
@@ -230,17 +231,13 @@ def write_one(content: bytes, path: str | os.PathLike[str], kinds: Iterable[byte
         If something else stands there, or the file cannot be written.
     """
     target = Path(path)
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         if target.is_dir() or (target.exists() and not target.read_bytes().startswith(tuple(kinds))):
             words = "is a folder" if target.is_dir() else "holds something else"
             raise OutputProblem(f"{words} and is left alone", hint="choose another name with -o", file=str(target))
-        beside.write_bytes(content)
-        os.replace(beside, target)
+        return replace_whole(target, content)
     except OSError as problem:
-        beside.unlink(missing_ok=True)
         raise _problem(problem, target) from None
-    return target
 
 
 def _write(path: Path, content: bytes, final: Path) -> None:
