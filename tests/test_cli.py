@@ -20,7 +20,7 @@ from sonargrid_cli import command_table, fault_words
 from sonargrid_cli import main as main_module
 from sonargrid_cli.compare_commands import progress
 from sonargrid_cli.main import main
-from sonargrid_cli.map_options import BEAMS, JOINT_BEAMS, SOLVERS
+from sonargrid_cli.map_options import BEAMS, SOLVERS
 from sonargrid_cli.map_words import length_words
 
 Capture = pytest.CaptureFixture[str]
@@ -166,7 +166,7 @@ def test_names_that_the_command_line_knows_are_the_library_s() -> None:
     from sonargrid.beams import BEAM_MODELS
     from sonargrid.mapping import SOLVERS as LIBRARY_SOLVERS
 
-    assert set(BEAMS) == set(BEAM_MODELS) - set(JOINT_BEAMS)
+    assert set(BEAMS) == set(BEAM_MODELS)
     assert set(SOLVERS) == set(LIBRARY_SOLVERS)
 
 

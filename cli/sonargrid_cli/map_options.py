@@ -20,7 +20,6 @@ from sonargrid_cli.run_options import length_of
 
 # Names only, so that a wrong one is refused before numpy loads; a test holds them equal to the library's tables.
 BEAMS = ("centreline", "cone", "tapered", "gaussian", "piston", "measured")
-JOINT_BEAMS = ("soft",)  # the joint solver's own default
 SOLVERS = ("additive", "joint")
 
 Origins = dict[str, str]  # argument -> the flag or variable it came from
@@ -126,7 +125,7 @@ def _typed(options: Any, table: Mapping[str, tuple[str, Callable[[str, str], Any
 
 
 def _beam_of(text: str, origin: str) -> str:
-    return known_name(text, BEAMS + JOINT_BEAMS, "beam model", origin)
+    return known_name(text, BEAMS, "beam model", origin)
 
 
 def _solver_of(text: str, origin: str) -> str:
