@@ -10,7 +10,7 @@ stopped.  Cells are 2 cm for one position and 4 cm for rooms; all other settings
 
 Methods for maps: additive (Gaussian beam, uniform cone), `one_cause` (answer rates alone, shifted: plain expectation
 and maximisation with the starting values of the literature search), joint.  For lists: `blobs` (connected components of
-the additive map) and the likelihood fit.  Map figures are those of `sonargrid.scoring`; `f1_d` and `log_loss_d` take
+the additive map) and the likelihood fit.  Map figures are those of `sonargrid.scores.scoring`; `f1_d` and its kin take
 all surface cells within one cell of a reflector for true, and only them.
 """
 
@@ -33,23 +33,22 @@ import worlds
 from scipy.ndimage import label, maximum_filter
 from scipy.special import logit
 
-from sonargrid.calibration import calibrated
-from sonargrid.evidence import MapSettings
-from sonargrid.explained import FEATURES, Recipe, explain_run
-from sonargrid.first_return import Causes
-from sonargrid.grid import LogOddsGrid
-from sonargrid.joint import ONE_STATION, SEVERAL_STATIONS, combine, seen
-from sonargrid.list_scoring import ListScore, score_list
-from sonargrid.mapping import Map, map_run
-from sonargrid.measures import auc, balanced_log_loss, f1_of, reliability
-from sonargrid.scoring import score_map
-from sonargrid.things import Object
-from sonargrid.truth import CellTruth, cell_truth
-from sonargrid.wedges import SoftBeam
+from sonargrid.finding.things import Object
+from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.explained import FEATURES, Recipe, explain_run
+from sonargrid.maps.first_return import Causes
+from sonargrid.maps.grid import LogOddsGrid
+from sonargrid.maps.joint import ONE_STATION, SEVERAL_STATIONS, combine, seen
+from sonargrid.maps.mapping import Map, map_run
+from sonargrid.maps.wedges import SoftBeam
+from sonargrid.runs.calibration import calibrated
+from sonargrid.scores.list_scoring import ListScore, score_list
+from sonargrid.scores.measures import auc, balanced_log_loss, f1_of, reliability
+from sonargrid.scores.scoring import score_map
+from sonargrid.scores.truth import CellTruth, cell_truth
 
 HERE = Path(__file__).resolve().parent
 CACHE = HERE / "accuracy.jsonl"
-SOURCE = HERE.parent / "src" / "sonargrid"
 MAP_MODULES = frozenset(sys.modules)  # what is loaded before anything that finds things
 FIRST_SEED = 100_000  # the fits use seeds below 10 000
 FINE = ("one_position", "other_one", "any_size", "with_empty")
@@ -83,10 +82,10 @@ def cell_m(class_name: str) -> float:
 def sources_digest(part: str) -> str:
     """Return a digest of the sources that the figures of a part (maps, lists) depend on."""
     if part == "lists":
-        import sonargrid.objects  # noqa: F401 - so that its modules count
+        import sonargrid.finding.objects  # noqa: F401 - so that its modules count
     names = sorted(n for n in sys.modules if n.startswith("sonargrid.") and (part == "lists" or n in MAP_MODULES))
     whole = hashlib.sha256()
-    for path in (*(SOURCE / f"{name.split('.')[1]}.py" for name in names), HERE / "worlds.py"):
+    for path in (*(Path(sys.modules[name].__file__ or "") for name in names), HERE / "worlds.py"):
         whole.update(path.read_bytes())
     return whole.hexdigest()[:16]
 
@@ -173,7 +172,7 @@ def measure_maps(world: worlds.World, class_name: str) -> dict[str, Any]:
 
 def measure_lists(world: worlds.World, class_name: str) -> dict[str, Any]:
     """Return the figures of every way to a list of one world."""
-    from sonargrid.objects import fit_objects
+    from sonargrid.finding.objects import fit_objects
 
     heard = world.heard or None
     pings = calibrated(world.run)

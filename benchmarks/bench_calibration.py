@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.calibration import read_distance_m
-from sonargrid.head_fit import Sighting, Sweeps, fit_head
-from sonargrid.readings import Head, Ranger, Station
-from sonargrid.simulate import Noise, Scene, ScenePost, SweepPlan, simulate
+from sonargrid.bench.head_fit import Sighting, Sweeps, fit_head
+from sonargrid.runs.calibration import read_distance_m
+from sonargrid.runs.readings import Head, Ranger, Station
+from sonargrid.simulation.simulate import Noise, Scene, ScenePost, SweepPlan, simulate
 
 POST_M = 0.05
 NAMES = ("offset deg", "scale", "backlash deg", "range bias mm")

@@ -1,7 +1,7 @@
 """What drawing the found things into a map gives: F1, precision, recall and log loss without and with.
 
 Run by hand: ``python benchmarks/bench_drawn.py [seeds]``; ``--smoke`` takes one seed of each class.  This is the source
-of the numbers in `sonargrid.drawn`.
+of the numbers in `sonargrid.finding.drawn`.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ import sys
 import numpy as np
 from worlds import make
 
-from sonargrid.drawn import drawn_log_odds
-from sonargrid.mapping import build_map
-from sonargrid.objects import find_objects
-from sonargrid.scoring import score_map
-from sonargrid.truth import cell_truth
+from sonargrid.finding.drawn import drawn_log_odds
+from sonargrid.finding.objects import find_objects
+from sonargrid.maps.mapping import build_map
+from sonargrid.scores.scoring import score_map
+from sonargrid.scores.truth import cell_truth
 
 CLASSES = {"one_position": 0.02, "room": 0.04, "pose": 0.04, "nasty": 0.04}  # class -> cell [m]
 FIRST_SEED = 7000  # worlds that nothing was fitted on

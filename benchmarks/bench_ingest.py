@@ -14,10 +14,10 @@ from pathlib import Path
 
 import numpy as np
 
-from sonargrid.csv_rescan import rescan
-from sonargrid.csv_rows import read_header
-from sonargrid.run_files import load_run, read_readings
-from sonargrid.run_input import read_input
+from sonargrid.runs.csv_rescan import rescan
+from sonargrid.runs.csv_rows import read_header
+from sonargrid.runs.run_files import load_run, read_readings
+from sonargrid.runs.run_input import read_input
 
 ROWS = 1_000_000
 FILES = {

@@ -24,12 +24,12 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 from yardsticks import bounding_box, textbook
 
-from sonargrid.additive import additive_grid
-from sonargrid.beams import BeamModel, make_beam
-from sonargrid.calibration import calibrated
-from sonargrid.evidence import MapSettings, frame_for, ray_weights
-from sonargrid.grid import GridFrame, LogOddsGrid
-from sonargrid.readings import Pings, Ranger, Readings, Run, Station
+from sonargrid.maps.additive import additive_grid
+from sonargrid.maps.beams import BeamModel, make_beam
+from sonargrid.maps.evidence import MapSettings, frame_for, ray_weights
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Pings, Ranger, Readings, Run, Station
 
 SETTINGS = MapSettings()
 RANGER = Ranger(half_beam_rad=math.radians(15.0), reach_m=1.0, range_sigma_m=0.01)

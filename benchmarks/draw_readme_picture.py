@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sonargrid.evidence import MapSettings
-from sonargrid.mapping import map_run
-from sonargrid.objects import find_objects
-from sonargrid.pictures import draw_map, map_content
-from sonargrid.run_files import load_run
+from sonargrid.drawing.pictures import draw_map, map_content
+from sonargrid.finding.objects import find_objects
+from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.mapping import map_run
+from sonargrid.runs.run_files import load_run
 
 BENCH = Path(__file__).resolve().parent.parent / "sample_runs" / "potting_bench"
 LONG_SIDE_PX = 1000  # a page is no wider, and the file stays small

@@ -4,7 +4,7 @@
     python benchmarks/fit_joint.py one|several --search 10       # minutes of random search for beam, causes and humps
 
 Logistic regression with both classes weighing alike, each world alike; true cells are half `reflector` cells and half
-all surface cells within one cell of them (`sonargrid.truth`), so that a map is right whichever of the two is asked for.
+all surface cells within one cell of them (`sonargrid.scores.truth`): a map is right whichever of the two is asked for.
 Seeds 2000 and up for the fit, 3000 and up to judge a search; bench_accuracy.py uses others.
 """
 
@@ -24,17 +24,17 @@ from bench_accuracy import cell_m, map_figures
 from scipy.ndimage import maximum_filter
 from scipy.optimize import minimize
 
-from sonargrid.arc_map import ArcHump
-from sonargrid.beams import make_beam
-from sonargrid.calibration import calibrated
-from sonargrid.evidence import MapSettings, frame_for
-from sonargrid.explained import FEATURES, Explained, Recipe, explain_run
-from sonargrid.grid import LogOddsGrid
-from sonargrid.joint import ONE_STATION, SEVERAL_STATIONS, combine, decide, seen
-from sonargrid.readings import Pings, Run
-from sonargrid.scene import SceneWall
-from sonargrid.truth import CellTruth, cell_truth
-from sonargrid.wedges import SoftBeam
+from sonargrid.maps.arc_map import ArcHump
+from sonargrid.maps.beams import make_beam
+from sonargrid.maps.evidence import MapSettings, frame_for
+from sonargrid.maps.explained import FEATURES, Explained, Recipe, explain_run
+from sonargrid.maps.grid import LogOddsGrid
+from sonargrid.maps.joint import ONE_STATION, SEVERAL_STATIONS, combine, decide, seen
+from sonargrid.maps.wedges import SoftBeam
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Pings, Run
+from sonargrid.scores.truth import CellTruth, cell_truth
+from sonargrid.simulation.scene import SceneWall
 
 # class -> share of the worlds; other physics weighs in so that the weights do not lean on one beam shape
 MIX = {
@@ -206,7 +206,7 @@ def search(kind: str, seeds: int, minutes: float, seed: int = 1) -> Recipe:
 
 
 def main(argv: Sequence[str] | None = None) -> None:
-    """Fit, or search and fit; print what belongs into `sonargrid.joint`."""
+    """Fit, or search and fit; print what belongs into `sonargrid.maps.joint`."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("kind", choices=tuple(MIX))
     parser.add_argument("--seeds", type=int, default=60)

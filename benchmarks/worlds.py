@@ -1,4 +1,4 @@
-"""Made-up worlds by class and seed, on which accuracy is measured: scenes of `sonargrid.simulate`, never shipped.
+"""Made-up worlds by class and seed, on which accuracy is measured: simulated scenes, never shipped.
 
 one_position  1 to 6 posts 5 to 15 cm across within 1 m, half circle there and back in 1 to 3 degree steps, one station
 room          2 to 3 m, walls mostly smooth, 2 to 5 boxes and posts, 4 to 8 stations, 3 m reach, 3 degree steps
@@ -23,9 +23,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sonargrid.readings import Air, Head, Ranger, Run, Station
-from sonargrid.scene import Noise, Scene, SceneBox, ScenePost, SceneWall, SweepPlan
-from sonargrid.simulate import simulate, simulate_traced
+from sonargrid.runs.readings import Air, Head, Ranger, Run, Station
+from sonargrid.simulation.scene import Noise, Scene, SceneBox, ScenePost, SceneWall, SweepPlan
+from sonargrid.simulation.simulate import simulate, simulate_traced
 
 LEAST = 4  # readings of an ideal ranger, over all stations and sweeps of the world
 TRIES = 80  # draws of one thing before the layout is left with fewer

@@ -11,9 +11,9 @@ import math
 
 import numpy as np
 
-from sonargrid.beams import BeamModel
-from sonargrid.grid import GridFrame
-from sonargrid.readings import Pings
+from sonargrid.maps.beams import BeamModel
+from sonargrid.maps.grid import GridFrame
+from sonargrid.runs.readings import Pings
 
 
 def _add(

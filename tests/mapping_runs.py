@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from sonargrid.additive import additive_grid
-from sonargrid.beams import BeamModel, make_beam
-from sonargrid.calibration import calibrated
-from sonargrid.evidence import MapSettings, frame_for, ray_weights
-from sonargrid.grid import GridFrame, LogOddsGrid
-from sonargrid.readings import Head, Pings, Ranger, Readings, Run, Station
+from sonargrid.maps.additive import additive_grid
+from sonargrid.maps.beams import BeamModel, make_beam
+from sonargrid.maps.evidence import MapSettings, frame_for, ray_weights
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Head, Pings, Ranger, Readings, Run, Station
 
 PLACE = Station("A", 0.1234, 0.0567, math.radians(83.0))
 

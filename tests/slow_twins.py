@@ -10,9 +10,9 @@ import math
 
 import numpy as np
 
-from sonargrid.beams import SLACK, BeamModel
-from sonargrid.grid import EVIDENCE_STEP, GridFrame
-from sonargrid.readings import Pings
+from sonargrid.maps.beams import SLACK, BeamModel
+from sonargrid.maps.grid import EVIDENCE_STEP, GridFrame
+from sonargrid.runs.readings import Pings
 
 
 def slow_touched(pings: Pings, beam: BeamModel, frame: GridFrame) -> np.ndarray:

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from sonargrid.first_return import BAND_SIGMAS, LEAST_ANSWER, MOST_ANSWER, Causes, Heard
-from sonargrid.wedges import Wedges
+from sonargrid.maps.first_return import BAND_SIGMAS, LEAST_ANSWER, MOST_ANSWER, Causes, Heard
+from sonargrid.maps.wedges import Wedges
 
 
 def settle_reading_by_reading(

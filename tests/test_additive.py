@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from mapping_runs import PLACE, half_circles, parts, ring, solved, with_rows
 from slow_twins import slow_station_sum, slow_sum, slow_touched
-from sonargrid.additive import POLAR_READINGS, additive_grid, station_pings, station_window
-from sonargrid.grid import EVIDENCE_HOLD, EVIDENCE_STEP, GridFrame
-from sonargrid.readings import Run, Station
+from sonargrid.maps.additive import POLAR_READINGS, additive_grid, station_pings, station_window
+from sonargrid.maps.grid import EVIDENCE_HOLD, EVIDENCE_STEP, GridFrame
+from sonargrid.runs.readings import Run, Station
 
 MODELS = ("centreline", "cone", "tapered", "gaussian", "piston")
 TWO = (PLACE, Station("B", 0.6, 0.31, math.radians(120.0)))

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from published_tables import table
-from sonargrid.air import (
+from sonargrid.physics.air import (
     absorption_db_per_m,
     echo_range_m,
     echo_time_s,

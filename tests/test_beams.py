@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from sonargrid.beams import BEAM_MODELS, Tapered, bump, bump_share, make_beam, two_way_amplitude
 from sonargrid.errors import SonargridError, UsageProblem
-from sonargrid.readings import Ranger
+from sonargrid.maps.beams import BEAM_MODELS, Tapered, bump, bump_share, make_beam, two_way_amplitude
+from sonargrid.runs.readings import Ranger
 
 RANGER = Ranger(half_beam_rad=math.radians(15.0), half_beam_table=())
 TABLE = replace(RANGER, half_beam_table=((0.4, math.radians(28.0)), (1.0, math.radians(21.0))))

@@ -11,14 +11,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sonargrid.calibration_files import read_calibration
-from sonargrid.calibration_saving import Fitted, save_calibration
+from sonargrid.bench.head_bench import calibrate_head, sighting
 from sonargrid.errors import InputFaults, OutputProblem, SonargridError
-from sonargrid.head_bench import calibrate_head, sighting
-from sonargrid.known_distances import read_known_distances
-from sonargrid.readings import Air, Head, Ranger, Run, Station, Target
-from sonargrid.run_files import load_run, save_run
-from sonargrid.simulate import Noise, Scene, ScenePost, SceneWall, SweepPlan, simulate
+from sonargrid.runs.calibration_files import read_calibration
+from sonargrid.runs.calibration_saving import Fitted, save_calibration
+from sonargrid.runs.known_distances import read_known_distances
+from sonargrid.runs.readings import Air, Head, Ranger, Run, Station, Target
+from sonargrid.runs.run_files import load_run, save_run
+from sonargrid.simulation.simulate import Noise, Scene, ScenePost, SceneWall, SweepPlan, simulate
 from sonargrid_cli.main import main
 
 Capture = pytest.CaptureFixture[str]

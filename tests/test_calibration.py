@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sonargrid.air import sound_speed
-from sonargrid.calibration import calibrated, read_distance_m
-from sonargrid.readings import Air, Head, Ranger, Readings, Robot, Run, Station
+from sonargrid.physics.air import sound_speed
+from sonargrid.runs.calibration import calibrated, read_distance_m
+from sonargrid.runs.readings import Air, Head, Ranger, Readings, Robot, Run, Station
 
 PROPERTY = settings(derandomize=True, deadline=None, max_examples=80)
 DEG = math.radians(1.0)

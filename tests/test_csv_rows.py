@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sonargrid.csv_rescan import rescan
-from sonargrid.csv_rows import Rows, check_text, fast_rows, read_header
 from sonargrid.errors import InputFaults
+from sonargrid.runs.csv_rescan import rescan
+from sonargrid.runs.csv_rows import Rows, check_text, fast_rows, read_header
 
 PROPERTY = settings(derandomize=True, deadline=None, max_examples=250)
 HEAD = "station,sweep,angle_deg,range_cm,turning,note\n"

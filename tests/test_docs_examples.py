@@ -17,17 +17,17 @@ from typer.main import get_command
 import sonargrid
 import sonargrid_cli
 from sonargrid.explain import topics
-from sonargrid.run_files import load_run
-from sonargrid.scene_files import load_scene
+from sonargrid.runs.run_files import load_run
+from sonargrid.simulation.scene_files import load_scene
 from sonargrid_cli.command_table import make_app
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGES = Path(sonargrid.__file__).parent / "pages"
 DOCUMENTS = [*sorted(PAGES.glob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md"]
 MODULES = sorted(
-    f"{package.__name__}.{path.stem}"
+    ".".join((package.__name__, *path.relative_to(package.__path__[0]).with_suffix("").parts))
     for package in (sonargrid, sonargrid_cli)
-    for path in Path(package.__path__[0]).glob("*.py")
+    for path in Path(package.__path__[0]).rglob("*.py")
     if not path.stem.startswith("__")
 )
 

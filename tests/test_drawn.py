@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from sonargrid.drawn import FREE, SURE, THING, WALL, drawn_log_odds
-from sonargrid.mapping import Map, build_map
-from sonargrid.readings import Readings, Run, Station
-from sonargrid.things import Object
+from sonargrid.finding.drawn import FREE, SURE, THING, WALL, drawn_log_odds
+from sonargrid.finding.things import Object
+from sonargrid.maps.mapping import Map, build_map
+from sonargrid.runs.readings import Readings, Run, Station
 
 
 def made(*stations: Station) -> Map:

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slow_twins_board import likelihood_ping_by_ping
-from sonargrid.echo_board import Board, Thing, shadows
-from sonargrid.echo_model import Beam, Soundings, directivity_db, half_beam_rad, range_density, thing_echoes
+from sonargrid.finding.echo_board import Board, Thing, shadows
+from sonargrid.finding.echo_model import Beam, Soundings, directivity_db, half_beam_rad, range_density, thing_echoes
 
 KA_8_MM = Beam(size_m=0.008, wavelength_m=343.2 / 40000.0)
 

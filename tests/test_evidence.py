@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from mapping_runs import half_circles, parts, ring
-from sonargrid.beams import make_beam
-from sonargrid.calibration import calibrated
 from sonargrid.errors import SonargridError, UsageProblem
-from sonargrid.evidence import MapSettings, angle_steps, frame_for, ray_weights
-from sonargrid.readings import Head, Readings, Run
+from sonargrid.maps.beams import make_beam
+from sonargrid.maps.evidence import MapSettings, angle_steps, frame_for, ray_weights
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Head, Readings, Run
 
 HALF = math.radians(15.0)
 

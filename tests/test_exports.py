@@ -19,9 +19,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from sonargrid import exports, out_folder
+from sonargrid.drawing.raster import cells_png
 from sonargrid.errors import OutputProblem
-from sonargrid.exports import (
+from sonargrid.finding.things import Object
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.maps.mapping import Map, build_map
+from sonargrid.results import exports, out_folder
+from sonargrid.results.exports import (
     COLUMNS,
     default_out,
     grid_png,
@@ -35,11 +39,7 @@ from sonargrid.exports import (
     world_file,
     write_outputs,
 )
-from sonargrid.grid import GridFrame, LogOddsGrid
-from sonargrid.mapping import Map, build_map
-from sonargrid.raster import cells_png
-from sonargrid.readings import Readings, Run
-from sonargrid.things import Object
+from sonargrid.runs.readings import Readings, Run
 
 QUICK = settings(max_examples=60, deadline=None, derandomize=True)
 

@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slow_twins_joint import settle_reading_by_reading
-from sonargrid.first_return import Causes, Heard, chains, ring_posterior, settle
-from sonargrid.grid import GridFrame
-from sonargrid.readings import Rays
-from sonargrid.wedges import SoftBeam, Wedges, wedges
+from sonargrid.maps.first_return import Causes, Heard, chains, ring_posterior, settle
+from sonargrid.maps.grid import GridFrame
+from sonargrid.maps.wedges import SoftBeam, Wedges, wedges
+from sonargrid.runs.readings import Rays
 
 
 def _clipped(rings: int, side: float) -> np.ndarray:

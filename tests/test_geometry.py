@@ -12,7 +12,7 @@ from scipy.stats import circmean
 from shapely.geometry import LineString, Point, Polygon
 
 from published_tables import table
-from sonargrid.geometry import (
+from sonargrid.physics.geometry import (
     foot_on_segment,
     range_and_bearing,
     to_floor,

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from sonargrid.errors import OutputProblem, SonargridError
-from sonargrid.grid import EVIDENCE_HOLD, GridFrame, LogOddsGrid
+from sonargrid.maps.grid import EVIDENCE_HOLD, GridFrame, LogOddsGrid
 
 FRAME = GridFrame(0.01, (-1, 2), 2, 3)
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from sonargrid.calibration import read_distance_m
-from sonargrid.head_fit import HeadFit, Sighting, Sweeps, fit_head, half_widths_beforehand
-from sonargrid.readings import Head, Ranger, Station
-from sonargrid.simulate import Noise, Scene, ScenePost, SweepPlan, simulate
-from sonargrid.walkers import sample_posterior
+from sonargrid.bench.head_fit import HeadFit, Sighting, Sweeps, fit_head, half_widths_beforehand
+from sonargrid.bench.walkers import sample_posterior
+from sonargrid.runs.calibration import read_distance_m
+from sonargrid.runs.readings import Head, Ranger, Station
+from sonargrid.simulation.simulate import Noise, Scene, ScenePost, SweepPlan, simulate
 
 OFFSET, SCALE, BACKLASH = math.radians(3.0), 0.97, math.radians(2.4)
 PLACES = ((0.45, 36.0), (0.65, 90.0), (0.85, 144.0))  # near face [m], bearing [deg]

@@ -10,17 +10,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sonargrid.calibration import calibrated
-from sonargrid.evidence import MapSettings
-from sonargrid.grid import GridFrame, LogOddsGrid
-from sonargrid.joint import ONE_STATION, SEVERAL_STATIONS, decide, recipe_for, working_frame
-from sonargrid.mapping import Map, map_run
-from sonargrid.outcomes import repeat_weights
-from sonargrid.readings import Readings, Run, Station
-from sonargrid.scene import Noise, Scene, ScenePost, SceneWall, SweepPlan
-from sonargrid.scoring import score_map
-from sonargrid.simulate import simulate
-from sonargrid.truth import cell_truth
+from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.maps.joint import ONE_STATION, SEVERAL_STATIONS, decide, recipe_for, working_frame
+from sonargrid.maps.mapping import Map, map_run
+from sonargrid.maps.outcomes import repeat_weights
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Readings, Run, Station
+from sonargrid.scores.scoring import score_map
+from sonargrid.scores.truth import cell_truth
+from sonargrid.simulation.scene import Noise, Scene, ScenePost, SceneWall, SweepPlan
+from sonargrid.simulation.simulate import simulate
 
 EXTENT = (-1.0, -0.2, 1.0, 1.2)
 JOINT = MapSettings(solver="joint", cell_m=0.02, extent_m=EXTENT)

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sonargrid.first_faults import against_tape, first_faults
-from sonargrid.log_guess import LogGuess, Stated, guess_log
-from sonargrid.log_import import Setup, import_logs, nearest_words, strip
-from sonargrid.mapping import build_map
-from sonargrid.run_files import load_run
+from sonargrid.maps.mapping import build_map
+from sonargrid.runs.first_faults import against_tape, first_faults
+from sonargrid.runs.log_guess import LogGuess, Stated, guess_log
+from sonargrid.runs.log_import import Setup, import_logs, nearest_words, strip
+from sonargrid.runs.run_files import load_run
 from sonargrid_cli.main import main
 
 LOGS = sorted((Path(__file__).parent / "logs").glob("*.txt"))

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from published_tables import table
-from sonargrid.log_odds import EVIDENCE_LIMIT, to_log_odds, to_probability
+from sonargrid.physics.log_odds import EVIDENCE_LIMIT, to_log_odds, to_probability
 
 BY_COMPUTER = settings(derandomize=True, deadline=None, max_examples=100)
 

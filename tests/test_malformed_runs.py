@@ -9,7 +9,7 @@ import pytest
 
 from run_texts import FORMAT, SWEEP, TWO_STATIONS, lay_run
 from sonargrid.errors import InputFaults
-from sonargrid.run_files import load_run
+from sonargrid.runs.run_files import load_run
 
 
 @dataclass(frozen=True)

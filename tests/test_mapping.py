@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from mapping_runs import half_circles, solved
-from sonargrid.beams import BEAM_MODELS
 from sonargrid.errors import SonargridError, UsageProblem
-from sonargrid.mapping import SOLVERS, build_map
+from sonargrid.maps.beams import BEAM_MODELS
+from sonargrid.maps.mapping import SOLVERS, build_map
 
 MODELS = [name for name in BEAM_MODELS if name != "measured"]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sonargrid.run_files import load_run
+from sonargrid.runs.run_files import load_run
 from sonargrid_cli.main import main
 
 

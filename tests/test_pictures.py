@@ -14,12 +14,10 @@ from hypothesis import strategies as st
 from PIL import Image
 from scipy.stats import chi2
 
-from sonargrid import raster
-from sonargrid.axes import View, length_text, plot_size_px, round_step, tick_text, ticks, view_of
-from sonargrid.grid import GridFrame
-from sonargrid.mapping import build_map
-from sonargrid.marks import ELLIPSE_95, axis_of, ellipse_95, station_mark, thing_mark
-from sonargrid.palette import (
+from sonargrid.drawing import raster
+from sonargrid.drawing.axes import View, length_text, plot_size_px, round_step, tick_text, ticks, view_of
+from sonargrid.drawing.marks import ELLIPSE_95, axis_of, ellipse_95, station_mark, thing_mark
+from sonargrid.drawing.palette import (
     THEMES,
     blend,
     evidence_colours,
@@ -31,13 +29,27 @@ from sonargrid.palette import (
     to_linear,
     to_srgb,
 )
-from sonargrid.pictures import MapContent, draw_map, map_content, map_figure, map_svg
-from sonargrid.placement import Label, place_labels
-from sonargrid.raster import cells_png, figure_png, shortened, text_width
-from sonargrid.readings import Readings, Robot, Run, Station
-from sonargrid.shapes import Box, Figure, Layer, Raster, Stroke, Words, bounds, circle, dashes, overlaps, rectangle
-from sonargrid.things import Object
-from sonargrid.vector import figure_svg
+from sonargrid.drawing.pictures import MapContent, draw_map, map_content, map_figure, map_svg
+from sonargrid.drawing.placement import Label, place_labels
+from sonargrid.drawing.raster import cells_png, figure_png, shortened, text_width
+from sonargrid.drawing.shapes import (
+    Box,
+    Figure,
+    Layer,
+    Raster,
+    Stroke,
+    Words,
+    bounds,
+    circle,
+    dashes,
+    overlaps,
+    rectangle,
+)
+from sonargrid.drawing.vector import figure_svg
+from sonargrid.finding.things import Object
+from sonargrid.maps.grid import GridFrame
+from sonargrid.maps.mapping import build_map
+from sonargrid.runs.readings import Readings, Robot, Run, Station
 
 QUICK = settings(max_examples=25, deadline=None, derandomize=True)
 LIGHT = theme_named("light")

@@ -10,16 +10,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sonargrid import objects, things
 from sonargrid.errors import InputFaults, OutputProblem, SonargridError, UsageProblem
-from sonargrid.evidence import MapSettings
-from sonargrid.exports import objects_csv
-from sonargrid.map_files import load_map_files, read_objects
-from sonargrid.mapping import map_run
+from sonargrid.finding import objects, things
+from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.mapping import map_run
 from sonargrid.pipeline import Output, Search, find_things, head_angle_deg, map_to_folder, within_reach
-from sonargrid.readings import Readings, Robot, Run, Station
-from sonargrid.run_files import load_run
-from sonargrid.samples import find_sample
+from sonargrid.results.exports import objects_csv
+from sonargrid.results.map_files import load_map_files, read_objects
+from sonargrid.runs.readings import Readings, Robot, Run, Station
+from sonargrid.runs.run_files import load_run
+from sonargrid.runs.samples import find_sample
 
 COARSE = MapSettings(cell_m=0.02)
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sonargrid.calibration import calibrated
-from sonargrid.plateaus import default_half_beam, find_plateaus
-from sonargrid.readings import Ranger, Readings, Run, Station
+from sonargrid.finding.plateaus import default_half_beam, find_plateaus
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Ranger, Readings, Run, Station
 
 ANGLES = np.arange(0.0, 181.0, 2.0)
 

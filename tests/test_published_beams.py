@@ -11,9 +11,9 @@ from scipy.integrate import quad
 from scipy.special import jn_zeros
 
 from published_tables import table
-from sonargrid.beams import BEAM_MODELS, Tapered, make_beam, two_way_amplitude
-from sonargrid.mapping import build_map
-from sonargrid.readings import Ranger, Readings, Run, Station
+from sonargrid.maps.beams import BEAM_MODELS, Tapered, make_beam, two_way_amplitude
+from sonargrid.maps.mapping import build_map
+from sonargrid.runs.readings import Ranger, Readings, Run, Station
 
 SMALL = 1000.0  # with so large a k a, sin(off axis) = x / SMALL is exact enough and every x can be reached
 

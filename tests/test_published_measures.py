@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn import metrics
 
-from sonargrid.measures import Decisions, auc, brier_score, log_loss
+from sonargrid.scores.measures import Decisions, auc, brier_score, log_loss
 
 BY_COMPUTER = settings(derandomize=True, deadline=None, max_examples=60)
 

@@ -9,8 +9,8 @@ import pytest
 
 from published_tables import table
 from sonargrid.arrays import Floats
-from sonargrid.first_return import noisy_or, ring_posterior
-from sonargrid.log_odds import to_log_odds, to_probability
+from sonargrid.maps.first_return import noisy_or, ring_posterior
+from sonargrid.physics.log_odds import to_log_odds, to_probability
 
 
 def _one_off(rings: int, each_side: float) -> Floats:

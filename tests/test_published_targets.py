@@ -11,16 +11,16 @@ import numpy as np
 import pytest
 from shapely.geometry import Point
 
-from sonargrid.air import absorption_db_per_m
 from sonargrid.arrays import Floats, Ints
-from sonargrid.calibration import calibrated
-from sonargrid.clusters import _blobs as blobs
-from sonargrid.grid import GridFrame, LogOddsGrid
-from sonargrid.plateaus import Plateau, find_plateaus
-from sonargrid.readings import Pings, Ranger, Readings, Run, Station
-from sonargrid.room_echoes import room_echoes
-from sonargrid.scene import Noise, Scene, ScenePost, SceneWall, SweepPlan
-from sonargrid.simulate import simulate
+from sonargrid.finding.clusters import _blobs as blobs
+from sonargrid.finding.plateaus import Plateau, find_plateaus
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.physics.air import absorption_db_per_m
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Pings, Ranger, Readings, Run, Station
+from sonargrid.simulation.room_echoes import room_echoes
+from sonargrid.simulation.scene import Noise, Scene, ScenePost, SceneWall, SweepPlan
+from sonargrid.simulation.simulate import simulate
 
 HALF = math.radians(15.0)
 LAST_BIT = 1e-9  # pings on the very edge of the beam belong inside, whatever the rounding

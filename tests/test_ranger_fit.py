@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import linregress
 
-from sonargrid.air import sound_speed
-from sonargrid.ranger_fit import fit_ranger
+from sonargrid.bench.ranger_fit import fit_ranger
+from sonargrid.physics.air import sound_speed
 
 REAL = Path(__file__).parent / "real" / "known_distance.csv"
 

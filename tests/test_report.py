@@ -16,15 +16,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sonargrid.drawing.palette import THEMES, grey, rgb
+from sonargrid.drawing.pictures import map_figure, map_view
 from sonargrid.errors import SonargridError
-from sonargrid.palette import THEMES, grey, rgb
-from sonargrid.pictures import map_figure, map_view
-from sonargrid.readings import Readings, Run, Station
-from sonargrid.report import SURFACES, report_page, text
-from sonargrid.report_data import ReportData, map_part, meetings, one_line, read_report
-from sonargrid.report_svg import COLOUR_NAMES, themed_svg, thing_words
-from sonargrid.run_files import save_run
-from sonargrid.things import Object
+from sonargrid.finding.things import Object
+from sonargrid.results.report import SURFACES, report_page, text
+from sonargrid.results.report_data import ReportData, map_part, meetings, one_line, read_report
+from sonargrid.results.report_svg import COLOUR_NAMES, themed_svg, thing_words
+from sonargrid.runs.readings import Readings, Run, Station
+from sonargrid.runs.run_files import save_run
 from sonargrid_cli.main import main
 
 Capture = pytest.CaptureFixture[str]

@@ -19,11 +19,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from run_texts import FORMAT, SWEEP, TWO_STATIONS, lay_run
-from sonargrid import run_input, samples
-from sonargrid.calibration import calibrated
 from sonargrid.errors import InputFaults, UsageProblem
-from sonargrid.readings import Run
-from sonargrid.run_files import find_sample, load_run, sample_names
+from sonargrid.runs import run_input, samples
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Run
+from sonargrid.runs.run_files import find_sample, load_run, sample_names
 
 PROPERTY = settings(derandomize=True, deadline=None, max_examples=40)
 BOTH = (
@@ -374,7 +374,7 @@ def test_samples_are_found_in_a_checkout_and_in_a_package(tmp_path: Path, monkey
         assert load_run(find_sample(name)).name == name
     (tmp_path / "sample_runs").mkdir()
     lay_run(tmp_path / "sample_runs", FORMAT, SWEEP, "my_sample")
-    monkeypatch.setattr(samples, "__file__", str(tmp_path / "samples.py"))
+    monkeypatch.setattr(samples, "__file__", str(tmp_path / "runs" / "samples.py"))
     assert sample_names() == ("my_sample",)
     assert load_run(find_sample("my_sample")).name == "my_sample"
     with pytest.raises(UsageProblem, match="no sample run 'nothing'") as caught:

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from run_texts import FORMAT, SWEEP, lay_run
 from sonargrid.errors import OutputProblem
-from sonargrid.readings import Air, Head, Mark, Ranger, Readings, Robot, Run, Station, Target
-from sonargrid.run_files import load_run, save_run
+from sonargrid.runs.readings import Air, Head, Mark, Ranger, Readings, Robot, Run, Station, Target
+from sonargrid.runs.run_files import load_run, save_run
 
 PROPERTY = settings(derandomize=True, deadline=None, max_examples=60)
 NOT_SAVED = {"readings", "name", "path", "digest", "origins", "warnings", "assumed", "calibration_sigmas"}

@@ -10,8 +10,8 @@ import pytest
 
 from run_texts import FORMAT, SWEEP, TWO_STATIONS, lay_run
 from sonargrid.errors import InputFaults, UsageProblem
-from sonargrid.readings import Run
-from sonargrid.run_files import load_run, settings_from_environment, show_config
+from sonargrid.runs.readings import Run
+from sonargrid.runs.run_files import load_run, settings_from_environment, show_config
 
 BENCH = """
 format = "sonargrid-calibration/1"
@@ -65,7 +65,7 @@ def test_a_variable_loses_to_a_flag_of_another_name() -> None:
         {"reach": ("2", "--reach"), "ranger.reach_m": ("4", "SONARGRID_RANGER_REACH_M")},
         {"ranger.reach_m": ("4", "SONARGRID_REACH"), "reach": ("2", "--reach")},
     ):
-        from sonargrid.run_settings import typed_values
+        from sonargrid.runs.run_settings import typed_values
 
         assert typed_values(settings)[0]["ranger.reach_m"].value == 2.0
 

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sonargrid.errors import InputFaults
-from sonargrid.moments import moment, recorded_moment
-from sonargrid.readings import Air, Head, Ranger, Robot
-from sonargrid.run_keys import BY_NAME, KEYS, BadValue, convert, default_of, in_file_unit, nearest, parse_text
-from sonargrid.toml_text import read_toml
+from sonargrid.runs.moments import moment, recorded_moment
+from sonargrid.runs.readings import Air, Head, Ranger, Robot
+from sonargrid.runs.run_keys import BY_NAME, KEYS, BadValue, convert, default_of, in_file_unit, nearest, parse_text
+from sonargrid.runs.toml_text import read_toml
 
 PROPERTY = settings(derandomize=True, deadline=None, max_examples=150)
 
@@ -154,7 +154,7 @@ def test_defaults_are_those_of_the_records() -> None:
 @PROPERTY
 @given(st.sampled_from([key for key in KEYS if key.kind == "number"]), st.floats(0.001, 40.0))
 def test_numbers_survive_the_way_into_a_record_and_out(key: object, value: float) -> None:
-    from sonargrid.run_keys import Key, to_file_unit, to_record_unit
+    from sonargrid.runs.run_keys import Key, to_file_unit, to_record_unit
 
     assert isinstance(key, Key)
     if key.name != "us_per_cm":

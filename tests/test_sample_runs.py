@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sonargrid.calibration import calibrated
-from sonargrid.run_files import load_run
-from sonargrid.samples import sample_names
-from sonargrid.scene_files import load_scene
-from sonargrid.simulate import simulate_traced
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.run_files import load_run
+from sonargrid.runs.samples import sample_names
+from sonargrid.simulation.scene_files import load_scene
+from sonargrid.simulation.simulate import simulate_traced
 from sonargrid_cli.main import main
 
 ROOT = Path(__file__).resolve().parent.parent

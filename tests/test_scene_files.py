@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from sonargrid.errors import InputFaults
-from sonargrid.readings import Station
-from sonargrid.run_files import load_run, save_run
-from sonargrid.scene import Noise, Scene, SceneBox, ScenePost, SceneWall, SweepPlan
-from sonargrid.scene_files import SCENE_KEYS, load_scene, parse_scene
-from sonargrid.simulate import simulate
+from sonargrid.runs.readings import Station
+from sonargrid.runs.run_files import load_run, save_run
+from sonargrid.simulation.scene import Noise, Scene, SceneBox, ScenePost, SceneWall, SweepPlan
+from sonargrid.simulation.scene_files import SCENE_KEYS, load_scene, parse_scene
+from sonargrid.simulation.simulate import simulate
 
 FULL = b"""
 format = "sonargrid-scene/1"

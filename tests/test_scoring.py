@@ -13,14 +13,14 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon
 from sklearn import metrics
 
-from sonargrid.grid import GridFrame, LogOddsGrid
-from sonargrid.list_scoring import score_list, true_things
-from sonargrid.measures import auc, balanced_log_loss, brier_score, calibration_error, log_loss, reliability
-from sonargrid.readings import Readings, Run, Station, Target
-from sonargrid.scene import Scene, SceneBox, ScenePost, SceneWall
-from sonargrid.scoring import scene_of_targets, score, score_map
-from sonargrid.things import Object
-from sonargrid.truth import cell_truth, in_sight, reflectors, solid
+from sonargrid.finding.things import Object
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.runs.readings import Readings, Run, Station, Target
+from sonargrid.scores.list_scoring import score_list, true_things
+from sonargrid.scores.measures import auc, balanced_log_loss, brier_score, calibration_error, log_loss, reliability
+from sonargrid.scores.scoring import scene_of_targets, score, score_map
+from sonargrid.scores.truth import cell_truth, in_sight, reflectors, solid
+from sonargrid.simulation.scene import Scene, SceneBox, ScenePost, SceneWall
 
 ONE = Scene((Station("A"),), posts=(ScenePost(0.0, 0.6, 0.1), ScenePost(0.5, 0.5, 0.06)))
 FRAME = GridFrame.around(-1.0, 0.0, 1.0, 1.0, 0.02)

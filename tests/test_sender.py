@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from sonargrid.run_files import load_run
-from sonargrid.sender import SenderPlan, sender_program
+from sonargrid.runs.run_files import load_run
+from sonargrid.runs.sender import SenderPlan, sender_program
 from sonargrid_cli.main import main
 
 STUB = r"""

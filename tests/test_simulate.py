@@ -12,10 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from sonargrid.air import absorption_db_per_m, sound_speed
 from sonargrid.arrays import Floats
-from sonargrid.calibration import calibrated
-from sonargrid.echo_physics import (
+from sonargrid.physics.air import absorption_db_per_m, sound_speed
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Air, Head, Ranger, Robot, Run, Station
+from sonargrid.simulation.echo_physics import (
     DEEPEST_DB,
     LOBE_FLOOR_DB,
     end_loss_db,
@@ -25,10 +26,9 @@ from sonargrid.echo_physics import (
     spreading_db,
     two_way_db,
 )
-from sonargrid.readings import Air, Head, Ranger, Robot, Run, Station
-from sonargrid.room_echoes import RoomEchoes, corner_points, room_echoes
-from sonargrid.scene import BEAMS, Noise, Scene, SceneBox, ScenePost, SceneWall, SweepPlan
-from sonargrid.simulate import simulate, simulate_traced
+from sonargrid.simulation.room_echoes import RoomEchoes, corner_points, room_echoes
+from sonargrid.simulation.scene import BEAMS, Noise, Scene, SceneBox, ScenePost, SceneWall, SweepPlan
+from sonargrid.simulation.simulate import simulate, simulate_traced
 
 QUIET = Noise.none()
 FLAT = Noise.none(beam="flat", flat_rad=math.radians(15.0))  # a beam 30 degrees wide, hard-edged

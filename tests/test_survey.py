@@ -9,8 +9,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from sonargrid.readings import Mark
-from sonargrid.survey import TAPE_SIGMA_M, heading_towards, place_from_tapes
+from sonargrid.runs.readings import Mark
+from sonargrid.runs.survey import TAPE_SIGMA_M, heading_towards, place_from_tapes
 
 P, Q = Mark("P", 0.0, 0.0), Mark("Q", 5.0, 0.0)
 PLACES = st.floats(-3.0, 3.0).map(lambda v: round(v, 3))

@@ -15,18 +15,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from sonargrid.calibration import calibrated
+from sonargrid.drawing.palette import THEMES, ramp, rgb, theme_named
+from sonargrid.drawing.raster import figure_png, film
+from sonargrid.drawing.shapes import Figure, Layer, Stroke
+from sonargrid.drawing.sweep_film import film_order, film_steps, sweep_film
+from sonargrid.drawing.sweep_picture import arc_points, half_beam_of, places_of_reading, reading_words, sweep_figure
+from sonargrid.drawing.vector import figure_svg
 from sonargrid.errors import OutputProblem, SonargridError
-from sonargrid.mapping import build_map
-from sonargrid.out_folder import write_one
-from sonargrid.palette import THEMES, ramp, rgb, theme_named
-from sonargrid.plateaus import find_plateaus
-from sonargrid.raster import figure_png, film
-from sonargrid.readings import Pings, Ranger, Readings, Run, Station
-from sonargrid.shapes import Figure, Layer, Stroke
-from sonargrid.sweep_film import film_order, film_steps, sweep_film
-from sonargrid.sweep_picture import arc_points, half_beam_of, places_of_reading, reading_words, sweep_figure
-from sonargrid.vector import figure_svg
+from sonargrid.finding.plateaus import find_plateaus
+from sonargrid.maps.mapping import build_map
+from sonargrid.results.out_folder import write_one
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Pings, Ranger, Readings, Run, Station
 from sonargrid_cli import look_commands
 from sonargrid_cli.main import main
 

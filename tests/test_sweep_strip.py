@@ -10,14 +10,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sonargrid.calibration import calibrated
-from sonargrid.palette import rgb, theme_named
-from sonargrid.plateaus import find_plateaus
-from sonargrid.raster import figure_png, text_width
-from sonargrid.readings import Readings, Run, Station
-from sonargrid.shapes import Figure, Stroke, bounds
-from sonargrid.sweep_content import Finding, StripContent, strip_content
-from sonargrid.sweep_strip import (
+from sonargrid.drawing.palette import rgb, theme_named
+from sonargrid.drawing.raster import figure_png, text_width
+from sonargrid.drawing.shapes import Figure, Stroke, bounds
+from sonargrid.drawing.sweep_content import Finding, StripContent, strip_content
+from sonargrid.drawing.sweep_strip import (
     LEFT_PX,
     PLOT_PX,
     RIGHT_PX,
@@ -26,7 +23,10 @@ from sonargrid.sweep_strip import (
     WIDTH_PX,
     strip_figure,
 )
-from sonargrid.vector import figure_svg
+from sonargrid.drawing.vector import figure_svg
+from sonargrid.finding.plateaus import find_plateaus
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Readings, Run, Station
 
 LIGHT = theme_named("light")
 ANGLES = np.arange(0.0, 181.0, 2.0)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from slow_twins_runs import directions, passes
 from sonargrid.arrays import Floats
-from sonargrid.sweeps import against_angles, backwards, derive
+from sonargrid.runs.sweeps import against_angles, backwards, derive
 
 PROPERTY = settings(derandomize=True, deadline=None, max_examples=150)
 ANGLES = st.lists(st.sampled_from([0.0, 30.0, 60.0, 90.0, 120.0, 180.0]), min_size=1, max_size=40)

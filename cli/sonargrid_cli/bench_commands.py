@@ -49,8 +49,8 @@ def _head(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> st
     if saving.picture is not None:
         raise UsageProblem("--picture belongs to calibrate ranger", hint="leave it out")
     run = load_chosen(which)
-    from sonargrid.calibration_saving import Fitted, save_calibration
-    from sonargrid.head_bench import calibrate_head
+    from sonargrid.bench.head_bench import calibrate_head
+    from sonargrid.runs.calibration_saving import Fitted, save_calibration
     from sonargrid_cli.bench_words import head_json, head_words
 
     found = calibrate_head(run)
@@ -81,12 +81,12 @@ def _csv_of(which: RunOptions) -> str:
 
 def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
     path = _csv_of(which)
-    from sonargrid.calibration_saving import Fitted, save_calibration
-    from sonargrid.known_distances import FARTHEST_M, read_known_distances
-    from sonargrid.readings import Air, Ranger
-    from sonargrid.run_files import settings_from_environment
-    from sonargrid.run_keys import BY_NAME
-    from sonargrid.run_settings import typed_values
+    from sonargrid.runs.calibration_saving import Fitted, save_calibration
+    from sonargrid.runs.known_distances import FARTHEST_M, read_known_distances
+    from sonargrid.runs.readings import Air, Ranger
+    from sonargrid.runs.run_files import settings_from_environment
+    from sonargrid.runs.run_keys import BY_NAME
+    from sonargrid.runs.run_settings import typed_values
     from sonargrid_cli.bench_words import ranger_json, ranger_words
 
     given, _ = typed_values({**settings_from_environment(os.environ), **typed_settings(which)})
@@ -102,7 +102,7 @@ def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> 
     if not data.temperature_given and "temperature_c" not in fields["air"]:
         told([f"no temperature given: {air.temperature_c:g} degC assumed; 5 degrees are 1 % of scale"], screen.quiet)
     if saving.picture is not None:
-        from sonargrid.bench_pictures import draw_ranger, save_picture
+        from sonargrid.drawing.bench_pictures import draw_ranger, save_picture
 
         save_picture(draw_ranger(data, fit), saving.picture)
     if saving.out is not None:

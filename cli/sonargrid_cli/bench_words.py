@@ -7,10 +7,10 @@ import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from sonargrid.calibration_saving import Fitted
-    from sonargrid.head_bench import HeadCalibration
-    from sonargrid.known_distances import KnownDistances
-    from sonargrid.ranger_fit import RangerFit
+    from sonargrid.bench.head_bench import HeadCalibration
+    from sonargrid.bench.ranger_fit import RangerFit
+    from sonargrid.runs.calibration_saving import Fitted
+    from sonargrid.runs.known_distances import KnownDistances
 
 CAUTION = "Power off before hands go near the servo horn.  No safety function."
 MANY_LINES = 12

@@ -27,9 +27,9 @@ def simulate_scene(
     seed: Annotated[int | None, typer.Option("--seed", help="Instead of the scene's own.")] = None,
 ) -> str:
     """Record a run in a room on paper, with a ranger's own physics."""
-    from sonargrid.run_files import save_run
-    from sonargrid.scene_files import load_scene
-    from sonargrid.simulate import simulate
+    from sonargrid.runs.run_files import save_run
+    from sonargrid.simulation.scene_files import load_scene
+    from sonargrid.simulation.simulate import simulate
 
     drawn = load_scene(scene)
     with progress("stations swept", len(drawn.stations), screen.quiet) as step:
@@ -56,10 +56,10 @@ def score_map(
 ) -> str:
     """Say how near a map and its list came to what truly stands there."""
     from sonargrid.errors import SonargridError
-    from sonargrid.map_files import load_map_files
-    from sonargrid.run_files import load_run
-    from sonargrid.scene_files import load_scene
-    from sonargrid.scoring import score
+    from sonargrid.results.map_files import load_map_files
+    from sonargrid.runs.run_files import load_run
+    from sonargrid.scores.scoring import score
+    from sonargrid.simulation.scene_files import load_scene
 
     made = load_map_files(out)
     truth = load_scene(against) if is_scene(against) else load_run(against)

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from sonargrid.readings import Run
+    from sonargrid.runs.readings import Run
 
 LONGEST = 30  # of a value on the screen; --json has all of it
 Rows = list[tuple[str, Any, str]]
@@ -29,7 +29,7 @@ def shown_config(run: Run, chosen: Mapping[str, object], origins: Mapping[str, s
     as_json : bool
         As ``{"settings": {key: {"value", "origin"}}}``.
     """
-    from sonargrid.run_files import show_config
+    from sonargrid.runs.run_files import show_config
 
     rows: Rows = list(show_config(run))
     for heading, record in chosen.items():

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 from sonargrid_cli.map_words import filled, pings_sentence, things_sentence, things_table
 
 if TYPE_CHECKING:
+    from sonargrid.finding.things import Object
     from sonargrid.pipeline import Found
-    from sonargrid.readings import Run
-    from sonargrid.things import Object
+    from sonargrid.runs.readings import Run
 
 Listed = Sequence[tuple[int, "Object"]]  # id in the whole list, thing
 
@@ -33,14 +33,14 @@ EXPLAIN = "sonargrid explain reading-a-map says more."
 
 def as_csv(listed: Listed) -> str:
     """Return the list in the columns of objects.csv; ids as in the whole list."""
-    from sonargrid.exports import objects_csv
+    from sonargrid.results.exports import objects_csv
 
     return objects_csv([thing for _, thing in listed], [number for number, _ in listed])
 
 
 def as_json(run: Run, listed: Listed, found: Found) -> str:
     """Return the list as one JSON object: counted things, background, what was said beside them."""
-    from sonargrid.exports import object_row
+    from sonargrid.results.exports import object_row
 
     rows = [(thing.counted, object_row(thing, number)) for number, thing in listed]
     whole: dict[str, Any] = {

@@ -18,7 +18,7 @@ from sonargrid_cli.notes import more_words, told
 from sonargrid_cli.run_options import RunOptions, ScreenOptions, load_chosen, spread
 
 if TYPE_CHECKING:
-    from sonargrid.readings import Pings, Run
+    from sonargrid.runs.readings import Pings, Run
 
 PICTURE_PANEL = "The picture"
 THEMES = ("light", "dark")  # tests hold it against palette.THEMES, which loads numpy
@@ -66,7 +66,7 @@ def draw_sweep(which: RunOptions, wish: PictureOptions, screen: ScreenOptions) -
     run = load_chosen(which)
     if which.show_config:
         return shown_config(run, {}, {}, screen.json)
-    from sonargrid.calibration import calibrated
+    from sonargrid.runs.calibration import calibrated
 
     pings = calibrated(run)
     chosen = _station(run, pings, wish.station, wish.reading)
@@ -130,7 +130,7 @@ def _film(
     run: Run, pings: Pings, stations: tuple[int, ...], name: str, theme: str
 ) -> tuple[dict[str, bytes], dict[str, object]]:
     """Return the film's file, and what there is to say about it."""
-    from sonargrid.sweep_film import film_order, sweep_film
+    from sonargrid.drawing.sweep_film import film_order, sweep_film
 
     content = sweep_film(run, pings, stations, FILMS[Path(name).suffix.lower()], theme)
     names = [run.stations[index].name for index in stations or _heard(pings)]
@@ -141,11 +141,11 @@ def _film(
 
 def _pictures(run: Run, pings: Pings, station: int, wish: PictureOptions) -> tuple[dict[str, bytes], dict[str, object]]:
     """Return the picture's files, and what there is to say about it."""
-    from sonargrid.plateaus import find_plateaus
-    from sonargrid.raster import figure_png
-    from sonargrid.sweep_content import strip_content, strip_words
-    from sonargrid.sweep_picture import reading_words, sweep_figure
-    from sonargrid.vector import figure_svg
+    from sonargrid.drawing.raster import figure_png
+    from sonargrid.drawing.sweep_content import strip_content, strip_words
+    from sonargrid.drawing.sweep_picture import reading_words, sweep_figure
+    from sonargrid.drawing.vector import figure_svg
+    from sonargrid.finding.plateaus import find_plateaus
 
     reading, out = wish.reading, wish.out or f"{run.name}_sweep.png"
     plateaus = find_plateaus(pings, run.ranger)
@@ -162,7 +162,7 @@ def _pictures(run: Run, pings: Pings, station: int, wish: PictureOptions) -> tup
 
 
 def _write(files: dict[str, bytes]) -> None:
-    from sonargrid.out_folder import write_one
+    from sonargrid.results.out_folder import write_one
 
     for name, content in files.items():
         write_one(content, name, KINDS[Path(name).suffix.lower()])
@@ -183,9 +183,9 @@ def make_report(
     """
     if Path(out).suffix.lower() not in (".html", ".htm"):
         raise UsageProblem(f"-o takes a name that ends in .html, got '{out}'", hint="such as -o report.html")
-    from sonargrid.out_folder import write_one
-    from sonargrid.report import report_page
-    from sonargrid.report_data import read_report
+    from sonargrid.results.out_folder import write_one
+    from sonargrid.results.report import report_page
+    from sonargrid.results.report_data import read_report
 
     parts = [read_report(folder) for folder in outs]
     page = report_page(parts, worksheet).encode("utf-8")

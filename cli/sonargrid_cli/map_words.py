@@ -11,10 +11,10 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sonargrid.mapping import Map
+    from sonargrid.finding.things import Object
+    from sonargrid.maps.mapping import Map
     from sonargrid.pipeline import Outcome
-    from sonargrid.readings import Pings, Run
-    from sonargrid.things import Object
+    from sonargrid.runs.readings import Pings, Run
 
 WIDEST = 80
 

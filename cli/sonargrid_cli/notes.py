@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sonargrid.readings import Run
+    from sonargrid.runs.readings import Run
 
 
 def told(warnings: Iterable[str], quiet: bool = False) -> None:

@@ -20,7 +20,7 @@ from sonargrid.errors import SonargridError, UsageProblem
 from sonargrid.units import parse_length
 
 if TYPE_CHECKING:
-    from sonargrid.readings import Run
+    from sonargrid.runs.readings import Run
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -221,7 +221,7 @@ def load_chosen(options: RunOptions, other: str | None = None, flag: str = "RUN"
         )
     if options.run is not None and options.sample is not None:
         raise UsageProblem(f"both RUN ({options.run}) and --sample were given", hint="leave one out")
-    from sonargrid.run_files import find_sample, load_run, settings_from_environment
+    from sonargrid.runs.run_files import find_sample, load_run, settings_from_environment
 
     path = other if other is not None else options.run
     if path is None:

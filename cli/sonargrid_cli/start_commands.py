@@ -59,7 +59,7 @@ def map_run(
     origins |= more_origins
     refuse_two_readers(which.run, things.empty, "--empty")
     run = load_chosen(which)
-    from sonargrid.evidence import MapSettings
+    from sonargrid.maps.evidence import MapSettings
     from sonargrid.pipeline import Output, Search, map_to_folder
 
     settings = MapSettings(**values)

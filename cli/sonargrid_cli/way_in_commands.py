@@ -18,9 +18,9 @@ from sonargrid.errors import OutputProblem, SonargridError, UsageProblem
 from sonargrid_cli.run_options import length_of, spread, waiting
 
 if TYPE_CHECKING:
-    from sonargrid.log_guess import LogGuess, Stated
-    from sonargrid.log_import import Imported, Setup
-    from sonargrid.readings import Station
+    from sonargrid.runs.log_guess import LogGuess, Stated
+    from sonargrid.runs.log_import import Imported, Setup
+    from sonargrid.runs.readings import Station
 
 SHOWN_LINES = 5
 
@@ -94,10 +94,10 @@ def new_run(
     ask = not yes and sys.stdin.isatty()
     unit = _answer(distance_unit, "Distances are in (us, m, cm, mm, in)", "cm", ask)
     _choice("--distance-unit", unit, ("us", "m", "cm", "mm", "in"))
-    from sonargrid.log_guess import DISTANCE_UNITS
-    from sonargrid.new_run import NewRun, new_run_texts, stations_round
-    from sonargrid.run_files import load_run
-    from sonargrid.run_saving import write_new_folder
+    from sonargrid.runs.log_guess import DISTANCE_UNITS
+    from sonargrid.runs.new_run import NewRun, new_run_texts, stations_round
+    from sonargrid.runs.run_files import load_run
+    from sonargrid.runs.run_saving import write_new_folder
 
     old = None if like is None else load_run(like)
     asks = ask and old is None
@@ -154,7 +154,7 @@ def print_sender(
     us_per_deg: Annotated[float, typer.Option("--us-per-deg", help="Negative: longer pulses turn right.")] = 11.1111,
 ) -> str:
     """Print a program for the robot's controller that sweeps and logs.  Not tried on hardware."""
-    from sonargrid.sender import SenderPlan, sender_program
+    from sonargrid.runs.sender import SenderPlan, sender_program
 
     try:
         plan = SenderPlan(
@@ -169,7 +169,7 @@ def print_sender(
 
 
 def _stated(given: LogOptions) -> Stated:
-    from sonargrid.log_guess import Stated
+    from sonargrid.runs.log_guess import Stated
 
     _choice("--angle-unit", given.angle_unit, ("deg", "rad", "pulse"))
     _choice("--distance-unit", given.distance_unit, ("m", "cm", "mm", "in", "us", "us-one-way"))
@@ -178,7 +178,7 @@ def _stated(given: LogOptions) -> Stated:
 
 
 def _setup(given: LogOptions) -> Setup:
-    from sonargrid.log_import import Setup
+    from sonargrid.runs.log_import import Setup
 
     _choice("--turns", given.turns, ("ccw", "cw"))
     if not (math.isfinite(given.distance_scale) and given.distance_scale > 0):
@@ -195,8 +195,8 @@ def _setup(given: LogOptions) -> Setup:
 
 def _make(guesses: list[tuple[str, LogGuess]], setup: Setup, out: str, asking: bool) -> str:
     """Show what is understood, ask where one may, and write the run."""
-    from sonargrid.first_faults import first_faults
-    from sonargrid.log_import import head_view, nearest_words, save_import
+    from sonargrid.runs.first_faults import first_faults
+    from sonargrid.runs.log_import import head_view, nearest_words, save_import
 
     done = _made(guesses, setup)
     say = [_understood(name, guess) for name, guess in guesses]
@@ -232,7 +232,7 @@ def _after(answer: str, setup: Setup, read_m: float, times: bool) -> Setup:
         return dataclasses.replace(setup, turns=-setup.turns)
     if answer in {"y", "yes", ""}:
         return setup
-    from sonargrid.first_faults import against_tape
+    from sonargrid.runs.first_faults import against_tape
 
     tape_m = length_of(answer, "the distance by tape")
     sentence = against_tape(read_m, tape_m, times)
@@ -242,7 +242,7 @@ def _after(answer: str, setup: Setup, read_m: float, times: bool) -> Setup:
 
 
 def _made(guesses: list[tuple[str, LogGuess]], setup: Setup) -> Imported:
-    from sonargrid.log_import import import_logs as made
+    from sonargrid.runs.log_import import import_logs as made
 
     try:
         return made(guesses, setup)
@@ -259,7 +259,7 @@ def _understood(name: str, guess: LogGuess) -> str:
 
 
 def _picture(done: Imported) -> str:
-    from sonargrid.log_import import strip
+    from sonargrid.runs.log_import import strip
 
     stations = done.run.stations
     return "\n\n".join(f"What station {s.name} heard:\n{strip(done.run, i)}" for i, s in enumerate(stations))
@@ -270,8 +270,8 @@ def _shown(name: str) -> str:
 
 
 def _guess(name: str, stated: Stated) -> LogGuess:
-    from sonargrid.log_guess import guess_log
-    from sonargrid.run_input import read_input
+    from sonargrid.runs.log_guess import guess_log
+    from sonargrid.runs.run_input import read_input
 
     content = read_input(name, waiting).content
     if b"\0" in content:
@@ -310,7 +310,7 @@ def _stations(texts: list[str] | None) -> tuple[Station, ...]:
 
 
 def _station(text: str) -> Station:
-    from sonargrid.readings import Station
+    from sonargrid.runs.readings import Station
 
     name, _, rest = text.partition(":")
     values = _numbers("--station", rest) if rest else None

@@ -9,28 +9,26 @@ The door for programs.  Names are loaded on first use, so that ``import sonargri
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import Any
 
 __version__ = "0.1.0"
 
 # public name -> the module that holds it
 _DOOR = {
-    "Run": "readings",
-    "Station": "readings",
-    "LogOddsGrid": "grid",
+    "Run": "runs.readings",
+    "Station": "runs.readings",
+    "LogOddsGrid": "maps.grid",
     "SonargridError": "errors",
-    "load_run": "run_files",
-    "save_run": "run_files",
-    "build_map": "mapping",
-    "Map": "mapping",
-    "find_objects": "objects",
-    "Object": "objects",
-    "simulate": "simulate",
-    "Scene": "simulate",
-    "score": "scoring",
+    "load_run": "runs.run_files",
+    "save_run": "runs.run_files",
+    "build_map": "maps.mapping",
+    "Map": "maps.mapping",
+    "find_objects": "finding.objects",
+    "Object": "finding.objects",
+    "simulate": "simulation.simulate",
+    "Scene": "simulation.simulate",
+    "score": "scores.scoring",
 }
 
 __all__ = ["__version__", *_DOOR]
@@ -46,15 +44,3 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted(__all__)
-
-
-class _Door(ModuleType):
-    """A package on which a module never hides the function that is named like it (`simulate`)."""
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        # loading sonargrid.simulate makes Python bind the module to its package's name: the function stays
-        if not (name in _DOOR and isinstance(value, ModuleType)):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Door

@@ -12,9 +12,12 @@ from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from sonargrid.calibration import calibrated
-from sonargrid.evidence import MapSettings
-from sonargrid.exports import (
+from sonargrid.finding.things import Object
+from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.grid import LogOddsGrid
+from sonargrid.maps.mapping import Map, map_run
+from sonargrid.physics.geometry import to_floor, wrap
+from sonargrid.results.exports import (
     default_out,
     grid_png,
     look_at_out,
@@ -24,14 +27,11 @@ from sonargrid.exports import (
     world_file,
     write_outputs,
 )
-from sonargrid.geometry import to_floor, wrap
-from sonargrid.grid import LogOddsGrid
-from sonargrid.mapping import Map, map_run
-from sonargrid.readings import Pings, Run, Station
-from sonargrid.things import Object
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Pings, Run, Station
 
 if TYPE_CHECKING:
-    from sonargrid.objects import ObjectList
+    from sonargrid.finding.objects import ObjectList
 
 T = TypeVar("T")
 
@@ -162,7 +162,7 @@ def _timed(took: dict[str, float], step: str, work: Callable[[], T]) -> T:
 
 
 def _with_drawn(made: Map, objects: tuple[Object, ...]) -> Map:
-    from sonargrid.drawn import drawn_log_odds
+    from sonargrid.finding.drawn import drawn_log_odds
 
     grid = made.grid
     layers = {**grid.layers, "drawn_log_odds": drawn_log_odds(made, objects)}
@@ -171,7 +171,7 @@ def _with_drawn(made: Map, objects: tuple[Object, ...]) -> Map:
 
 def _files(made: Map, objects: tuple[Object, ...] | None, svg: bool) -> dict[str, bytes]:
     """Return the content of every file but summary.json, by name."""
-    from sonargrid.pictures import draw_map, map_content, map_svg
+    from sonargrid.drawing.pictures import draw_map, map_content, map_svg
 
     content = map_content(made, objects or ())
     files = {"map.png": draw_map(content)}
@@ -197,7 +197,7 @@ def find_things(run: Run, search: Search = SEARCH, pings: Pings | None = None) -
     pings : Pings, optional
         The run's calibrated readings, where they are at hand already.
     """
-    from sonargrid.objects import fit_objects  # costs start-up time that a plain grid need not pay
+    from sonargrid.finding.objects import fit_objects  # costs start-up time that a plain grid need not pay
 
     known = calibrated(run) if pings is None else pings
     empty = None if search.empty is None else calibrated(search.empty)

@@ -1,0 +1,1 @@
+"""The ranger and the head on the bench: the fits."""

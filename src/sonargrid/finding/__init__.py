@@ -1,0 +1,1 @@
+"""Things: arcs of equal range, the fit across stations, how sure."""

@@ -1,0 +1,84 @@
+"""Which things explain what was heard: greedy search, larger swaps, refinement, the run's own beam.
+
+Floor axes [m].  The score is `object_pool`'s, the list for people `objects`'.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sonargrid.finding.echo_board import Board
+from sonargrid.finding.echo_model import Soundings
+from sonargrid.finding.object_candidates import open_arcs, pair_candidates, room_candidates, single_candidates
+from sonargrid.finding.object_moves import Prior, climb
+from sonargrid.finding.object_pool import Pool, drop_poor, grow
+from sonargrid.finding.object_swaps import convert, jump, merge, refloor, rewall, split, swap
+from sonargrid.finding.run_beam import fit_beam
+
+LEAST_WEIGHT = {True: 2.0, False: 0.8}  # effective pings that make an arc worth a try, with several stations or one
+
+
+def refine_all(board: Board, prior: Prior, passes: int = 4, first: float = 0.5) -> None:
+    """Climb with each thing in turn, the others held still."""
+    for index in range(len(board.things)):
+        thing, _ = climb(board, board.rest(index), board.things[index], prior, passes=passes, first=first)
+        board.replace(index, thing)
+
+
+def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, keep_beam: bool = False) -> Board:
+    """Return the board with the things that explain the soundings best.
+
+    Parameters
+    ----------
+    soundings : Soundings
+        What was heard.
+    board : Board
+        Where to start; usually empty.
+    prior : Prior
+        Beliefs and penalties.
+    rounds : int
+        How often to refine everything, fit the beam and look again.
+    keep_beam : bool
+        True where the beam is known from the bench.
+    """
+    several = soundings.place_m.shape[0] > 1
+    start = board.beam
+    grow(board, _pool(soundings, board, prior, several, loud=several), prior)
+    board = refloor(board, prior)
+    for _ in range(rounds):
+        refine_all(board, prior)
+        if not several:
+            convert(board, prior)
+        if not keep_beam:
+            board = fit_beam(board, start)
+        if several:
+            board = rewall(board, prior)
+        drop_poor(board, prior)
+        if not several:
+            jump(board, prior)
+            split(board, prior)
+            merge(board, prior)
+            convert(board, prior)
+        else:
+            swap(board, soundings, prior)
+        grow(board, _pool(soundings, board, prior, several), prior)
+        refine_all(board, prior, passes=3, first=0.3)
+        drop_poor(board, prior)
+    return board
+
+
+def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool, loud: bool = True) -> Pool:
+    unexplained = board.strays() if board.things else np.ones(soundings.ray.size)
+    radius = math.exp(prior.log_radius)
+    arcs = open_arcs(soundings, unexplained, LEAST_WEIGHT[several])
+    groups = [single_candidates(soundings, arcs, radius, several)]
+    if not loud:
+        del groups[0]["corner"]
+    if several:
+        groups.append(pair_candidates(soundings, arcs, radius))
+        walls = np.array([t.shape for t in board.things if t.kind in ("wall", "rough")]).reshape(-1, 5)
+        corners = np.array([t.shape[:2] for t in board.things if t.kind == "corner"]).reshape(-1, 2)
+        groups.append(room_candidates(soundings, arcs, walls, corners))
+    return Pool.of(groups)

@@ -1,0 +1,160 @@
+"""Small moves of things, and the climb that uses them: parabolas along a thing's own directions.
+
+A post moves along and across the line from its nearest station, grows while its near face stays, and gets louder; a
+wall turns about its middle, shifts and grows at either end.  Floor axes [m, rad, dB].
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sonargrid.arrays import Floats
+from sonargrid.finding.echo_board import Board, Rest, Thing
+
+# first steps along each direction: posts (along [m], across [rad], log radius, dB), walls (turn, shift, end, end, dB)
+ROUND_STEPS = np.array([0.008, math.radians(3.0), 0.25, 1.0])
+BEYOND_SWEEP_RAD = math.radians(4.0)
+LOUD_COST = 8.0  # what a loud point (a wall or corner in reach of one station) must gain more than a post
+FLOOR_STEPS = np.array([0.004, 2.0])
+WALL_STEPS = np.array([math.radians(2.0), 0.008, 0.10, 0.10, 1.0])
+LOG_RADIUS = (math.log(0.004), math.log(0.16))
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """What is believed of things beforehand.
+
+    log_radius, log_radius_sigma : of a post's radius
+    gain_sigma_db : how much louder or quieter a thing is than physics says
+    rough_db, rough_sigma_db : level of a rough wall's patch
+    sweep : place (x, y) [m], middle and half width [rad] of the one sweep there is; None = several
+    penalty : by kind, what one more thing must gain in log likelihood
+    """
+
+    log_radius: float
+    log_radius_sigma: float
+    gain_sigma_db: float = 1.5
+    rough_db: float = -15.0
+    rough_sigma_db: float = 3.0
+    sweep: tuple[float, float, float, float] | None = None
+    penalty: tuple[tuple[str, float], ...] = (
+        ("post", 9.0),
+        ("corner", 8.5),
+        ("wall", 10.0),
+        ("rough", 12.0),
+        ("floor", 15.0),
+    )
+
+    def log_density(self, kind: str, shape: Floats) -> Floats:
+        """Return (K,) log prior of K versions, without constants."""
+        gain = shape[:, -1]
+        if kind == "floor":
+            return np.zeros(shape.shape[0])
+        if kind == "rough":
+            short = np.maximum(0.0, 0.5 - (shape[:, 3] - shape[:, 2]))
+            return np.asarray(-0.5 * ((gain - self.rough_db) / self.rough_sigma_db) ** 2 - 50.0 * short)
+        loud = -0.5 * (gain / self.gain_sigma_db) ** 2
+        if self.sweep is not None and kind in ("post", "corner"):
+            # people sweep where things stand: an echo at the sweep's end is rather a thing inside than one beyond
+            x, y, middle, half = self.sweep
+            off = np.arctan2(shape[:, 1] - y, shape[:, 0] - x) - middle
+            off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))
+            loud = loud - 0.5 * (np.maximum(0.0, off - half) / BEYOND_SWEEP_RAD) ** 2
+        if kind != "post":
+            return np.asarray(loud)
+        size = (shape[:, 2] - self.log_radius) / self.log_radius_sigma
+        outside = np.maximum(0.0, shape[:, 2] - LOG_RADIUS[1]) + np.maximum(0.0, LOG_RADIUS[0] - shape[:, 2])
+        return np.asarray(loud - 0.5 * size**2 - 50.0 * outside)
+
+    def cost(self, kind: str) -> float:
+        """Return the penalty of one more thing."""
+        extra = LOUD_COST if kind == "corner" and self.sweep is not None else 0.0
+        return dict(self.penalty)[kind] + extra
+
+
+def nearest_place(kind: str, shape: Floats, place_m: Floats) -> Floats:
+    """Return the (2,) place nearest to a round thing [m]."""
+    d = np.hypot(place_m[:, 0] - shape[0], place_m[:, 1] - shape[1])
+    return np.asarray(place_m[int(np.argmin(d))])
+
+
+def steps_of(kind: str) -> Floats:
+    """Return the first steps along the directions of a kind."""
+    if kind == "floor":
+        return FLOOR_STEPS
+    return ROUND_STEPS if kind in ("post", "corner") else WALL_STEPS
+
+
+def apply_moves(kind: str, shape: Floats, move: Floats, place: Floats) -> Floats:
+    """Return K versions of a thing, moved by (K, D) amounts along its directions from a place (2,) [m, rad, dB]."""
+    out = np.repeat(shape[None, :], move.shape[0], axis=0)
+    if kind == "floor":
+        out[:, 0] += move[:, 0]
+        out[:, 3] += move[:, 1]
+        return out
+    if kind in ("post", "corner"):
+        dx, dy = shape[0] - place[0], shape[1] - place[1]
+        d = max(math.hypot(dx, dy), 1e-6)
+        turn = math.atan2(dy, dx) + move[:, 1]
+        a = np.exp(shape[2]) if kind == "post" else 0.0
+        grown = a * (np.exp(move[:, 2]) - 1.0)
+        reach = np.maximum(d + move[:, 0] + grown, 0.01)
+        out[:, 0], out[:, 1] = place[0] + reach * np.cos(turn), place[1] + reach * np.sin(turn)
+        out[:, 2] += move[:, 2] if kind == "post" else 0.0
+        out[:, 3] += move[:, 3]
+        return out
+    turn, rho, low, high = shape[:4]
+    middle = 0.5 * (low + high)
+    mx, my = rho * math.cos(turn) - middle * math.sin(turn), rho * math.sin(turn) + middle * math.cos(turn)
+    out[:, 0] = turn + move[:, 0]
+    c, s = np.cos(out[:, 0]), np.sin(out[:, 0])
+    new_middle = -s * mx + c * my
+    out[:, 1] = c * mx + s * my + move[:, 1]
+    out[:, 2] = new_middle + (low - middle) + move[:, 2]
+    out[:, 3] = np.maximum(new_middle + (high - middle) + move[:, 3], out[:, 2] + 0.02)
+    out[:, 4] += move[:, 4]
+    return out
+
+
+def climb(
+    board: Board, rest: Rest, thing: Thing, prior: Prior, passes: int = 7, first: float = 1.0
+) -> tuple[Thing, float]:
+    """Return the best version of a thing near a start, beside a rest, and its penalised log likelihood (penalty not
+    subtracted): parabolas along each direction, their joint optimum tried, steps halved when nothing helps."""
+    kind, shape = thing.kind, np.array(thing.shape)
+    steps = steps_of(kind) * first
+    size = steps.size
+    place = np.zeros(2)
+    unit = np.concatenate([np.eye(size), -np.eye(size)])
+
+    near, few, other = board.focus(rest, thing)
+
+    def score(shapes: Floats) -> Floats:
+        return near.rate(few, kind, shapes) + prior.log_density(kind, shapes) + other
+
+    best = float(score(shape[None])[0])
+    for _ in range(passes):
+        if kind in ("post", "corner"):
+            place = nearest_place(kind, shape, board.soundings.place_m)
+        around = apply_moves(kind, shape, unit * steps, place)
+        values = score(around)
+        up, down = values[:size], values[size:]
+        curve = up + down - 2.0 * best
+        slope = 0.5 * (up - down)
+        leap = np.where(curve < -1e-6, -slope / np.minimum(curve, -1e-6), 2.0 * np.sign(slope))
+        leap = np.clip(leap, -2.0, 2.0)
+        tries = apply_moves(kind, shape, np.stack([leap, 0.5 * leap, 1.5 * leap]) * steps, place)
+        leaps = score(tries)
+        every, shapes = np.concatenate([values, leaps]), np.concatenate([around, tries])
+        top = int(np.argmax(every))
+        gained = float(every[top]) - best
+        if gained > 0.0:
+            best, shape = float(every[top]), shapes[top]
+        # directions whose optimum lies well inside a step are asked more finely
+        steps = np.where(np.abs(leap) < 0.5, 0.5 * steps, steps) if gained > 0.02 else 0.5 * steps
+        if gained < 0.02 and float(np.max(steps / (steps_of(kind) * first))) < 0.2:
+            break
+    return Thing(kind, tuple(float(v) for v in shape)), best

@@ -1,0 +1,312 @@
+"""Larger steps of the object fit, where a greedy search has locked itself in: one cause in the place of others.
+
+A wall for the posts that stood in for it, a floor for a ring of posts, two posts for one wide one, a post a few degrees
+aside, another kind for the same echoes.  Each step is kept only if the score rises.  Floor axes [m].
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sonargrid.arrays import Floats
+from sonargrid.finding.echo_board import Board, Thing
+from sonargrid.finding.echo_model import Soundings
+from sonargrid.finding.object_candidates import (
+    crossing,
+    floor_candidates,
+    open_arcs,
+    pair_candidates,
+    room_candidates,
+    single_candidates,
+)
+from sonargrid.finding.object_moves import Prior, climb
+from sonargrid.finding.object_pool import MOST_THINGS, Pool, cost, different, drop_poor, objective, rate_pool
+
+NEAR_WALL_M = 0.25  # things whose echoes a wall might explain as well
+MERGE_RAD, MERGE_RANGE_M = math.radians(35.0), 0.03  # two so near to each other may be one
+NEAR_CORNER_M = 0.15
+JUMPS_RAD = tuple(math.radians(v) for v in (-20.0, -13.0, -8.0, -5.0, 5.0, 8.0, 13.0, 20.0))
+SPLITS_RAD = tuple(math.radians(v) for v in (8.0, 14.0, 20.0, 26.0))
+
+
+def rewall(board: Board, prior: Prior, tries: int = 8) -> Board:
+    """Return the board with walls in the place of the posts and faces that stood in for them, where that is better.
+
+    A long wall is hidden from a greedy search once each of its echoes has found a cause of its own; so walls are
+    looked for beside the well-heard things alone, set among all others, and what they make needless goes.
+    """
+    now = objective(board, prior)
+    for _ in range(4):
+        leaders = _wall_leaders(board, prior, tries)
+        best, chosen = now + 1.0, None
+        for wall in leaders:
+            other = board.with_more([wall])
+            _add_corners(other, wall, prior)
+            _drop_near(other, wall, prior)
+            value = objective(other, prior)
+            if value > best:
+                best, chosen = value, other
+        if chosen is None:
+            break
+        board, now = chosen, best
+    return board
+
+
+def _wall_leaders(board: Board, prior: Prior, tries: int) -> list[Thing]:
+    s = board.soundings
+    shares = board.shares()
+    at = np.zeros((s.ray.size, s.place_m.shape[0]))
+    at[np.arange(s.ray.size), s.station[s.ray]] = 1.0
+    stations = ((shares * s.count) @ at >= 1.0).sum(axis=1) if board.things else np.zeros(0)
+    kept = [
+        t
+        for t, n in zip(board.things, stations, strict=True)
+        if (t.kind == "post" and n >= 3) or (t.kind in ("wall", "rough") and n >= 2)
+    ]
+    bare = Board(s, board.beam, kept)
+    arcs = open_arcs(s, bare.strays() if kept else np.ones(s.ray.size), 1.5)
+    walls = np.array([t.shape for t in board.things if t.kind in ("wall", "rough")]).reshape(-1, 5)
+    groups = [pair_candidates(s, arcs, math.exp(prior.log_radius)), room_candidates(s, arcs, walls, np.zeros((0, 2)))]
+    pool = Pool.of([{"wall": g["wall"]} for g in groups])
+    if not pool.kind:
+        return []
+    rest = bare.rest()
+    rate_pool(bare, rest, pool, np.arange(len(pool.kind)), prior, bare.likelihood(rest))
+    order = [int(n) for n in np.argsort(-pool.gain)[:150] if pool.gain[n] > 0.0]
+    leaders = different([("wall", pool.shape[n], 0.0) for n in order])[:tries]
+    return [climb(bare, rest, Thing("wall", tuple(shape)), prior, passes=4)[0] for _, shape, _ in leaders]
+
+
+def _add_corners(board: Board, wall: Thing, prior: Prior) -> None:
+    """Add the corners where a new wall crosses others, where they pay; corners that stood near by are moved there."""
+    for other in [t for t in board.things if t.kind in ("wall", "rough") and t is not wall]:
+        point = crossing(np.array(wall.shape), np.array(other.shape))
+        if point is None:
+            continue
+        corner = Thing("corner", (*point, -9.0, 0.0))
+        for j in range(board.given, len(board.things)):
+            t = board.things[j]
+            if t.kind == "corner" and math.hypot(t.shape[0] - point[0], t.shape[1] - point[1]) < NEAR_CORNER_M:
+                board.remove(j)
+                break
+        rest = board.rest()
+        gained = float(board.rate(rest, "corner", np.array([corner.shape]))[0]) - board.likelihood(rest)
+        if gained > cost(corner, board.things, prior):
+            board.add(corner)
+
+
+def _drop_near(board: Board, wall: Thing, prior: Prior) -> None:
+    """Remove what does not pay any more beside a new wall of a board, the poorest first."""
+    turn, rho = wall.shape[:2]
+    c, s = math.cos(turn), math.sin(turn)
+    while True:
+        near = []
+        for j, t in enumerate(board.things):
+            if t is wall or t.kind == "floor" or j < board.given:
+                continue
+            if t.is_round:
+                away = c * t.shape[0] + s * t.shape[1] - rho
+            else:
+                m = 0.5 * (t.shape[2] + t.shape[3])
+                x = math.cos(t.shape[0]) * t.shape[1] - math.sin(t.shape[0]) * m
+                y = math.sin(t.shape[0]) * t.shape[1] + math.cos(t.shape[0]) * m
+                away = c * x + s * y - rho
+            if abs(away) < NEAR_WALL_M:
+                near.append(j)
+        if not near:
+            return
+        full = board.likelihood()
+        net = [
+            full
+            - board.likelihood(board.rest(j))
+            + float(prior.log_density(board.things[j].kind, np.array([board.things[j].shape]))[0])
+            - cost(board.things[j], board.things, prior)
+            for j in near
+        ]
+        poorest = int(np.argmin(net))
+        if net[poorest] >= 0.0:
+            return
+        board.remove(near[poorest])
+
+
+def _turned(thing: Thing, place: Floats, turn: float) -> Thing:
+    x, y, log_radius, gain = thing.shape
+    dx, dy = x - place[0], y - place[1]
+    c, s = math.cos(turn), math.sin(turn)
+    return Thing(thing.kind, (place[0] + c * dx - s * dy, place[1] + s * dx + c * dy, log_radius, gain))
+
+
+def jump(board: Board, prior: Prior) -> None:
+    """Try each post of a one-station fit a few degrees aside, where the climb may have stopped too early."""
+    place = board.soundings.place_m[0]
+    for index in range(board.given, len(board.things)):
+        thing = board.things[index]
+        if thing.kind == "floor":
+            continue
+        rest = board.rest(index)
+        tries = np.array([_turned(thing, place, t).shape for t in JUMPS_RAD])
+        values = board.rate(rest, thing.kind, tries) + prior.log_density(thing.kind, tries)
+        now = board.rate(rest, thing.kind, np.array([thing.shape])) + prior.log_density(
+            thing.kind, np.array([thing.shape])
+        )
+        for n in np.argsort(-values)[:2]:
+            if values[n] < now[0] - 12.0:
+                break
+            other, value = climb(board, rest, Thing(thing.kind, tuple(tries[n])), prior, passes=4)
+            if value > now[0] + 0.05:
+                board.replace(index, other)
+                now = np.array([value])
+
+
+def split(board: Board, prior: Prior) -> int:
+    """Try two posts in the place of each one of a one-station fit; return how many were split."""
+    place, done, index = board.soundings.place_m[0], 0, board.given
+    while index < len(board.things) and len(board.things) < MOST_THINGS:
+        thing = board.things[index]
+        if thing.kind == "floor":
+            index += 1
+            continue
+        before = board.likelihood() + float(prior.log_density(thing.kind, np.array([thing.shape]))[0])
+        best: tuple[float, Thing, Thing] | None = None
+        # a wide run may have been taken for one loud point
+        post = Thing("post", (*thing.shape[:2], max(thing.shape[2], prior.log_radius - 1.0), 0.0))
+        for turn in SPLITS_RAD:
+            one, other = _turned(post, place, turn), _turned(post, place, -turn)
+            board.replace(index, one)
+            other, _ = climb(board, board.rest(), other, prior, passes=3)
+            board.add(other)
+            one, value = climb(board, board.rest(index), one, prior, passes=3)
+            value += float(prior.log_density(other.kind, np.array([other.shape]))[0])
+            board.remove(len(board.things) - 1)
+            if best is None or value > best[0]:
+                best = (value, one, other)
+        board.replace(index, thing)
+        if best is not None and best[0] - 2.0 * prior.cost("post") > before - prior.cost(thing.kind):
+            board.replace(index, best[1])
+            board.add(best[2])
+            done += 1
+        index += 1
+    return done
+
+
+def merge(board: Board, prior: Prior) -> int:
+    """Try one post in the place of two neighbours of nearly one range in a one-station fit; return how many merged."""
+    place, done, first = board.soundings.place_m[0], 0, board.given
+    while first < len(board.things):
+        second = _neighbour(board, first, place)
+        if second is None:
+            first += 1
+            continue
+        pair = [board.things[first], board.things[second]]
+        before = objective(board, prior)
+        middle = tuple(0.5 * (a + b) for a, b in zip(pair[0].shape, pair[1].shape, strict=True))
+        board.remove(second)
+        one, _ = climb(board, board.rest(first), Thing("post", (*middle[:2], prior.log_radius, 0.0)), prior, first=2.0)
+        board.replace(first, one)
+        if objective(board, prior) > before:
+            done += 1
+            continue
+        board.replace(first, pair[0])
+        board.add(pair[1])
+        first += 1
+    return done
+
+
+def _neighbour(board: Board, index: int, place: Floats) -> int | None:
+    """Return a later round thing at nearly the same range and bearing as one, None = none."""
+    thing = board.things[index]
+    if not thing.is_round:
+        return None
+    x, y = thing.shape[0] - place[0], thing.shape[1] - place[1]
+    for j in range(index + 1, len(board.things)):
+        other = board.things[j]
+        if not other.is_round:
+            continue
+        u, v = other.shape[0] - place[0], other.shape[1] - place[1]
+        off = abs(math.remainder(math.atan2(y, x) - math.atan2(v, u), 2.0 * math.pi))
+        if off < MERGE_RAD and abs(math.hypot(x, y) - math.hypot(u, v)) < MERGE_RANGE_M:
+            return j
+    return None
+
+
+def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
+    """Try in the place of each thing every other kind that its own echoes allow; return how many were swapped."""
+    done = 0
+    radius = math.exp(prior.log_radius)
+    for index in range(board.given, len(board.things)):
+        thing = board.things[index]
+        if thing.kind == "floor":
+            continue
+        own = board.shares()[index]
+        arcs = open_arcs(soundings, own, 0.8)
+        sure = thing.kind in ("post", "wall") and abs(thing.shape[-1]) < 4.0
+        if not arcs or (sure and len({a.station for a in arcs}) > 2):
+            continue
+        others = [t for n, t in enumerate(board.things) if n != index]
+        walls = np.array([t.shape for t in others if t.kind in ("wall", "rough")]).reshape(-1, 5)
+        corners = np.array([t.shape[:2] for t in others if t.kind == "corner"]).reshape(-1, 2)
+        pool = Pool.of(
+            [
+                single_candidates(soundings, arcs, radius, True),
+                pair_candidates(soundings, arcs, radius),
+                room_candidates(soundings, arcs, walls, corners),
+            ]
+        )
+        rest = board.rest(index)
+        base = board.likelihood(rest)
+        rate_pool(board, rest, pool, np.arange(len(pool.kind)), prior, base)
+        mine = np.array([thing.shape])
+        now = float(board.rate(rest, thing.kind, mine)[0] + prior.log_density(thing.kind, mine)[0])
+        now -= base + cost(thing, others, prior)
+        order = [int(n) for n in np.argsort(-pool.gain) if pool.gain[n] > now - 6.0]
+        leaders = different([(pool.kind[n], pool.shape[n], float(pool.gain[n])) for n in order[:12]])
+        best, chosen = now + 0.5, thing
+        for kind, shape, _ in leaders[:3]:
+            other, value = climb(board, rest, Thing(kind, tuple(shape)), prior, passes=4)
+            value -= base + cost(other, others, prior)
+            if value > best:
+                best, chosen = value, other
+        if chosen is not thing:
+            board.replace(index, chosen)
+            done += 1
+    return done
+
+
+def refloor(board: Board, prior: Prior) -> Board:
+    """Return the board with an echo of the floor in the place of the ring of things that stood in for it, if better."""
+    if any(t.kind == "floor" for t in board.things):
+        return board
+    best, chosen = objective(board, prior) + 1.0, board
+    for shape in floor_candidates(board.soundings):
+        other = board.with_more([Thing("floor", tuple(shape))])
+        drop_poor(other, prior)
+        value = objective(other, prior)
+        if value > best:
+            best, chosen = value, other
+    return chosen
+
+
+def convert(board: Board, prior: Prior) -> int:
+    """Try a loud point for each post of a one-station fit, and a post for each loud point; return how many turned."""
+    place, done = board.soundings.place_m[0], 0
+    for index in range(board.given, len(board.things)):
+        thing = board.things[index]
+        if not thing.is_round:
+            continue
+        x, y = thing.shape[:2]
+        d = max(math.hypot(x - place[0], y - place[1]), 1e-6)
+        face = d - math.exp(thing.shape[2]) if thing.kind == "post" else d
+        kind = "corner" if thing.kind == "post" else "post"
+        reach = (face + math.exp(prior.log_radius) if kind == "post" else face) / d
+        there = (place[0] + reach * (x - place[0]), place[1] + reach * (y - place[1]))
+        rest = board.rest(index)
+        mine = np.array([thing.shape])
+        now = float(board.rate(rest, thing.kind, mine)[0] + prior.log_density(thing.kind, mine)[0])
+        start = Thing(kind, (*there, prior.log_radius if kind == "post" else -9.0, 0.0))
+        other, value = climb(board, rest, start, prior, passes=5)
+        if value - prior.cost(kind) > now - prior.cost(thing.kind) + 0.1:
+            board.replace(index, other)
+            done += 1
+    return done

@@ -1,0 +1,1 @@
+"""Beam models, the grid, and the two solvers that fill it."""

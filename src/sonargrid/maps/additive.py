@@ -1,0 +1,109 @@
+"""The additive solver: every ping's evidence summed, each station's sum rounded once so that sums are exact.
+
+Metres and radians.  How one station's sum is reached is `kernels`' business; how much a ping counts, `evidence`'s.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sonargrid.arrays import Floats
+from sonargrid.maps.beams import BeamModel, SpreadBeam
+from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.grid import EVIDENCE_HOLD, EVIDENCE_STEP, GridFrame, LogOddsGrid
+from sonargrid.maps.kernels import STEPS_PER_SIGMA, StationPings, Window, ray_station
+from sonargrid.maps.polar import polar_station
+from sonargrid.runs.readings import Pings
+
+POLAR_READINGS = 40  # fewer readings at a pose are cheaper ray by ray; benchmarks/bench_mapping.py
+POLAR_TABLE = 40_000_000  # larger tables of bearings x range steps go ray by ray instead
+
+
+def station_pings(pings: Pings, station: int, weights: Floats, settings: MapSettings) -> StationPings | None:
+    """Return one station's usable pings with rays renumbered; None when it has none."""
+    keep = np.flatnonzero((pings.rays.station[pings.ray] == station) & ~pings.void)
+    return _chosen(pings, keep, weights, settings) if keep.size else None
+
+
+def _chosen(pings: Pings, keep: np.ndarray, weights: Floats, settings: MapSettings) -> StationPings:
+    rays = pings.rays
+    # a run of one station needs no picking out
+    every = keep.size == len(pings)
+    ray, range_m = (pings.ray, pings.range_m) if every else (pings.ray[keep], pings.range_m[keep])
+    used = np.zeros(len(rays), dtype=bool)
+    used[ray] = True
+    if not used.all():
+        ray = (np.cumsum(used) - 1).astype(np.int32)[ray]
+    return StationPings(
+        rays.x_m[used],
+        rays.y_m[used],
+        rays.bearing_rad[used],
+        weights[used],
+        ray,
+        range_m,
+        settings.silence_weight,
+        pings.blind_zone_m,
+    )
+
+
+def _polar_serves(one: StationPings, beam: BeamModel, step_m: float) -> bool:
+    """Return whether a station can and should go the polar way; decided from that station alone."""
+    if not isinstance(beam, SpreadBeam) or not beam.separable or one.range_m.size < POLAR_READINGS:
+        return False
+    one_pole = bool(np.all(one.x_m == one.x_m[0]) and np.all(one.y_m == one.y_m[0]))
+    return one_pole and one.bearing_rad.size * beam.ranger.reach_m / step_m < POLAR_TABLE
+
+
+def station_window(one: StationPings, beam: BeamModel, frame: GridFrame, range_sigma_m: float) -> Window | None:
+    """Return one station's sum, rounded to whole evidence steps; None when it lies outside the frame."""
+    step_m = max(range_sigma_m, 1e-6) / STEPS_PER_SIGMA
+    if isinstance(beam, SpreadBeam) and _polar_serves(one, beam, step_m):
+        window = polar_station(frame, one, beam, step_m)
+    else:
+        window = ray_station(frame, one, beam)
+    if window is None:
+        return None
+    rounded = np.rint(window.evidence / EVIDENCE_STEP) * EVIDENCE_STEP
+    return Window(window.row, window.column, rounded, window.touched)
+
+
+def additive_grid(
+    pings: Pings, beam: BeamModel, frame: GridFrame, settings: MapSettings, weights: Floats
+) -> tuple[LogOddsGrid, tuple[str, ...]]:
+    """Return the grid of summed evidence and warnings.
+
+    Parameters
+    ----------
+    pings : Pings
+        Calibrated readings of all stations.
+    beam : BeamModel
+        What one ping says.
+    frame : GridFrame
+        Where the cells lie.
+    settings : MapSettings
+        Silence weight, and what goes into the grid's meta.
+    weights : (M,) array
+        How much one ping of each ray counts.
+    """
+    total = np.zeros(frame.shape)
+    touched = np.zeros(frame.shape, dtype=np.int64)
+    order = np.flatnonzero(~pings.void)
+    station = pings.station if order.size == len(pings) else pings.station[order]
+    if bool(np.any(station[1:] < station[:-1])):
+        by_station = np.argsort(station, kind="stable")
+        order, station = order[by_station], station[by_station]
+    starts = np.flatnonzero(np.r_[True, np.diff(station) != 0]) if order.size else np.zeros(0, dtype=int)
+    for start, end in zip(starts, [*starts[1:], order.size], strict=True):
+        one = _chosen(pings, order[start:end], weights, settings)
+        window = station_window(one, beam, frame, pings.range_sigma_m)
+        if window is None:
+            continue
+        height, width = window.evidence.shape
+        block = (slice(window.row, window.row + height), slice(window.column, window.column + width))
+        total[block] += window.evidence
+        touched[block] += window.touched
+    held = np.clip(total, -EVIDENCE_HOLD, EVIDENCE_HOLD)
+    over = int(np.count_nonzero(held != total))
+    warnings = (f"{over} cells have more evidence than {EVIDENCE_HOLD:g} and were held there",) if over else ()
+    grid = LogOddsGrid(frame, held.astype(np.float32), touched.astype(np.uint32), {"solver": "additive"})
+    return grid, warnings

@@ -1,0 +1,141 @@
+"""A run and a beam model -> a map: weights, frame and solver brought together.
+
+Metres and radians on the floor axes.  Objects are found by `objects`, files written by `exports`.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sonargrid import __version__
+from sonargrid.errors import UsageProblem
+from sonargrid.maps.additive import additive_grid
+from sonargrid.maps.beams import BeamModel, make_beam
+from sonargrid.maps.evidence import MapSettings, frame_for, ray_weights
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Pings, Run
+
+
+@dataclass(frozen=True, slots=True)
+class Map:
+    """A map, what it was made from, and how.
+
+    grid : the evidence, with its layers
+    pings : the calibrated readings
+    warnings : sentences for the user, the run's own included
+    """
+
+    grid: LogOddsGrid
+    run: Run
+    pings: Pings
+    settings: MapSettings
+    warnings: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"Map of {self.run.name}: {self.settings.beam}, {self.settings.solver}, {self.grid!r}"
+
+
+def _additive(
+    pings: Pings, run: Run, beam: BeamModel, frame: GridFrame, settings: MapSettings
+) -> tuple[LogOddsGrid, tuple[str, ...]]:
+    weights = ray_weights(pings, run.ranger.mean_half_beam_rad, settings)
+    return additive_grid(pings, beam, frame, settings, weights)
+
+
+def _joint(
+    pings: Pings, run: Run, beam: BeamModel, frame: GridFrame, settings: MapSettings
+) -> tuple[LogOddsGrid, tuple[str, ...]]:
+    from sonargrid.maps.joint import joint_map  # costs start-up time that additive maps need not pay
+
+    plain, warnings = _additive(pings, run, beam, frame, settings)
+    return joint_map(pings, run, frame, settings, plain), warnings
+
+
+Solver = Callable[[Pings, Run, BeamModel, GridFrame, MapSettings], tuple[LogOddsGrid, tuple[str, ...]]]
+SOLVERS: dict[str, Solver] = {"additive": _additive, "joint": _joint}
+
+
+def map_meta(run: Run, settings: MapSettings) -> dict[str, object]:
+    """Return what a grid remembers of its making: enough to repeat it, no clock time."""
+    return {
+        "format": "sonargrid-grid/1",
+        "version": __version__,
+        "run_digest": run.digest,
+        "run_name": run.name,
+        "solver": settings.solver,
+        "beam": settings.beam,
+        "cell_m": settings.cell_m,
+        "extent_m": None if settings.extent_m is None else list(settings.extent_m),
+        "redundancy": settings.redundancy,
+        "repeat_correlation": settings.repeat_correlation,
+        "silence_weight": settings.silence_weight,
+        "never_lower": settings.never_lower,
+        "evidence_limit": settings.evidence_limit,
+        "half_beam_deg": round(float(run.ranger.mean_half_beam_rad) * 57.29577951308232, 6),
+    }
+
+
+def map_run(run: Run, settings: MapSettings, pings: Pings | None = None) -> Map:
+    """Return the map of a run under settings.
+
+    Parameters
+    ----------
+    run : Run
+        As loaded or simulated.
+    settings : MapSettings
+        Beam model, solver, cell and weights.
+    pings : Pings, optional
+        The run's calibrated readings, where they are at hand already.
+
+    Raises
+    ------
+    UsageProblem
+        If beam model or solver are unknown, or cell and extent do not fit each other.
+    SonargridError
+        If the map would be too large, or no reading tells anything.
+    """
+    if settings.solver not in SOLVERS:
+        near = difflib.get_close_matches(settings.solver, SOLVERS, n=1)
+        hint = f"did you mean '{near[0]}'?" if near else ""
+        raise UsageProblem(f"unknown solver '{settings.solver}'; known: {', '.join(SOLVERS)}", hint=hint)
+    beam = make_beam(settings.beam, run.ranger, settings.cell_m, settings.never_lower)
+    known = calibrated(run) if pings is None else pings
+    frame = frame_for(known, beam, settings)
+    grid, warnings = SOLVERS[settings.solver](known, run, beam, frame, settings)
+    meta = {**map_meta(run, settings), **grid.meta}
+    if settings.prior is not None:
+        meta["prior"] = settings.prior
+    grid = LogOddsGrid(frame, grid.log_odds, grid.touched, meta, grid.layers)
+    return Map(grid, run, known, settings, (*run.warnings, *warnings))
+
+
+def build_map(run: Run, beam: str = "gaussian", solver: str = "additive", cell_m: float = 0.01, **more: object) -> Map:
+    """Return the map of a run.
+
+    Parameters
+    ----------
+    run : Run
+        As loaded or simulated.
+    beam, solver : str
+        Names from `beams.BEAM_MODELS` and `SOLVERS`.
+    cell_m : float
+        Edge of a cell [m].
+    **more
+        Any other field of `MapSettings`.
+
+    Raises
+    ------
+    UsageProblem, SonargridError
+        As `map_run`.
+
+    Examples
+    --------
+    >>> from sonargrid.runs.readings import Readings
+    >>> rows = Readings("angle_deg", "range_cm", [60.0, 90.0, 120.0], [50.0] * 3, [0] * 3, [0] * 3, [1] * 3)
+    >>> build_map(Run(rows), beam="cone", cell_m=0.05)
+    Map of run: cone, additive, LogOddsGrid(11 x 18 cells of 0.05 m, 106 touched)
+    """
+    return map_run(run, MapSettings(beam=beam, solver=solver, cell_m=cell_m, **more))  # type: ignore[arg-type]

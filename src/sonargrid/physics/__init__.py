@@ -1,0 +1,1 @@
+"""Sound in air, poses and headings, log-odds."""

@@ -1,0 +1,1 @@
+"""The files that a command leaves: folders, tables, the report page."""

@@ -1,0 +1,1 @@
+"""What was recorded: the records, the files they come from, what makes them."""

@@ -1,0 +1,237 @@
+"""The bytes of a readings CSV -> columns, row by row: strict, slower, and with the line of every fault.
+
+The rules are those of RFC 4180 with blank lines skipped (but counted) and blanks round cells trimmed.  Called where the
+fast way of `csv_rows` met something odd; what it accepts, this accepts with the same values.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+
+import numpy as np
+
+from sonargrid.errors import SHOWN_FAULTS, Fault, InputFaults
+from sonargrid.runs.csv_rows import (
+    FAR,
+    LIMITS,
+    MAX_SWEEP,
+    POSE_COLUMNS,
+    TURNING,
+    Header,
+    Rows,
+)
+from sonargrid.runs.run_keys import NUMBER, shown
+from sonargrid.runs.toml_text import decoded
+
+_INFINITE = re.compile(r"\+?inf", re.IGNORECASE)
+_NOT_A_NUMBER = re.compile(r"[+-]?nan", re.IGNORECASE)
+_DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
+
+
+_MEANT = {  # what a column's limits mean
+    "angle_deg": "head angles run from 0 (right) over 90 (ahead) to 180 (left)",
+    "bearing_deg": "degrees counter-clockwise from straight ahead",
+    "pulse_us": "a servo's pulse in microseconds, about 1500 in the middle",
+    "x_m": "metres on the floor axes",
+    "y_m": "metres on the floor axes",
+    "heading_deg": "degrees counter-clockwise from the x axis",
+}
+
+
+@dataclass(slots=True)
+class Faults:
+    """Faults as they come: the first ones kept, all of them counted."""
+
+    file: str
+    kept: list[Fault] = field(default_factory=list)
+    count: int = 0
+
+    def add(self, line: int, column: str | None, message: str, hint: str = "") -> None:
+        """Note one fault."""
+        self.count += 1
+        if len(self.kept) < SHOWN_FAULTS:
+            self.kept.append(Fault(message, hint, self.file, line, column))
+
+
+class BadCell(Exception):
+    """A cell that its column does not take: what is wrong, and what would mend it."""
+
+    def __init__(self, message: str, hint: str = "") -> None:
+        self.message, self.hint = message, hint
+        super().__init__(message)
+
+
+def plain_number(cell: str) -> float:
+    """Return a plain decimal.
+
+    Raises
+    ------
+    BadCell
+        If the cell is none.
+    """
+    if not NUMBER.fullmatch(cell):
+        if not cell:
+            raise BadCell("the cell is empty", "every reading needs one")
+        if _DECIMAL_COMMA.fullmatch(cell):
+            raise BadCell(f"decimals have a point, got {shown(cell)}", f"write {cell.replace(',', '.')}")
+        raise BadCell(f"must be a plain decimal number, got {shown(cell)}", "such as 12, 0.5 or 1.2e-3")
+    value = float(cell)
+    if not math.isfinite(value):
+        raise BadCell(f"the number is too large, got {shown(cell)}", "nothing heard is an empty cell or inf")
+    return value
+
+
+def _within(cell: str, name: str, low: float, high: float) -> float:
+    value = plain_number(cell)
+    if not low <= value <= high:
+        unit = "degrees" if name.endswith("_deg") else name.rpartition("_")[2]
+        hint = _MEANT[name]
+        if name == "angle_deg" and 180.0 < value <= 360.0:
+            hint += "; a ring of rangers has bearing_deg"
+        raise BadCell(f"must lie between {low:g} and {high:g} {unit}, got {cell}", hint)
+    return value
+
+
+def _whole(cell: str) -> float:
+    value = plain_number(cell)
+    if value != round(value) or abs(value) > MAX_SWEEP:
+        raise BadCell(f"must be a whole number, got {cell}", "passes of the head are numbered 0, 1, 2 ...")
+    return value
+
+
+def distance_cell(cell: str, no_echo_at: Sequence[float]) -> float:
+    """Return a distance as read; inf for silent cells, nan for void ones.
+
+    Raises
+    ------
+    BadCell
+        If it is neither a plain decimal above 0 nor one of `no_echo_at`.
+    """
+    if not cell or _INFINITE.fullmatch(cell):
+        return math.inf
+    if _NOT_A_NUMBER.fullmatch(cell):
+        return math.nan
+    if cell.lower() == "-inf":
+        raise BadCell("must be above 0, got -inf", "nothing heard is an empty cell or inf, no measurement nan")
+    value = plain_number(cell)
+    if value in no_echo_at:
+        return math.inf
+    if value <= 0.0:
+        listed = ", ".join(f"{v:g}" for v in (*no_echo_at, value))
+        hint = f"if it means nothing heard, put this line under [ranger] in run.toml: no_echo_at = [{listed}]"
+        raise BadCell(f"must be above 0, got {cell}", hint)
+    return value
+
+
+def _turning(cell: str) -> float:
+    if cell not in TURNING:
+        raise BadCell(f"must be up or down, got {shown(cell)}", "leave the cell empty where it is not known")
+    return TURNING[cell]
+
+
+def _station(cell: str, numbers: dict[str, int]) -> float:
+    if not (len(cell) <= 64 and (cell.isprintable())):
+        words = f"a station's name has at most 64 characters and no control characters, got {shown(cell)}"
+        raise BadCell(words, "a short name, such as A")
+    return numbers.setdefault(cell, len(numbers))
+
+
+def body_rows(content: bytes, header: Header, faults: Faults) -> Iterator[tuple[int, list[str]]]:
+    """Yield (line, trimmed cells) of the rows that have as many cells as the header."""
+    text = decoded(content[header.body_at :], faults.file)
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    before = 0
+    try:
+        for cells in reader:
+            line, before = header.body_line + before, reader.line_num
+            cells = [cell.strip(" \t") for cell in cells]
+            if not cells or cells == [""]:
+                continue
+            if len(cells) != len(header.cells):
+                words = f"{len(cells)} cell{'s' if len(cells) > 1 else ''}, but the header has {len(header.cells)}"
+                faults.add(line, None, words, _ragged_hint(cells, len(header.cells)))
+            elif tuple(cells) == header.cells:
+                faults.add(line, None, "the header row once more", "remove it; one file holds one run")
+            else:
+                yield line, cells
+    except csv.Error as problem:
+        words = f"quotes are not closed or stand inside a cell ({problem})"
+        faults.add(header.body_line + before, None, words, 'a quoted cell is "..." whole, quotes in it doubled')
+
+
+def _ragged_hint(cells: Sequence[str], wanted: int) -> str:
+    if len(cells) == 2 * wanted or (len(cells) > wanted and all(cell.lstrip("+-").isdigit() for cell in cells)):
+        return "if commas are decimal marks here, write points: 0.5, not 0,5"
+    if len(cells) == 1 and (";" in cells[0] or "\t" in cells[0]):
+        return "cells are separated by commas, not by semicolons or tabs"
+    return "is the line cut off?" if len(cells) < wanted else "no comma stands after the last cell"
+
+
+def rescan(content: bytes, header: Header, no_echo_at: Sequence[float], file: str) -> Rows:
+    """Return a checked CSV's columns.
+
+    Raises
+    ------
+    InputFaults
+        With the first faults, line by line, and how many there are.
+    """
+    faults = Faults(file)
+    numbers: dict[str, int] = {}
+    low, high = LIMITS[header.angle_column]
+    readers: dict[str, Callable[[str], float]] = {
+        header.angle_column: partial(_within, name=header.angle_column, low=low, high=high),
+        header.distance_column: partial(distance_cell, no_echo_at=no_echo_at),
+        "station": partial(_station, numbers=numbers),
+        "sweep": _whole,
+        "turning": _turning,
+        "time_s": plain_number,
+        **{name: partial(_within, name=name, low=-FAR, high=FAR) for name in POSE_COLUMNS},
+    }
+    used = [(place, name, readers[name]) for place, name in enumerate(header.cells) if name in readers]
+    values: dict[str, list[float]] = {name: [] for _, name, _ in used}
+    lines: list[int] = []
+    known: list[dict[str, float]] = [{} for _ in used]  # what a cell means does not change from row to row
+    for line, cells in body_rows(content, header, faults):
+        lines.append(line)
+        for (place, name, read), seen in zip(used, known, strict=True):
+            cell = cells[place]
+            value = seen.get(cell)
+            if value is None:
+                try:
+                    value = seen[cell] = read(cell)
+                except BadCell as bad:
+                    value = math.nan
+                    faults.add(line, name, bad.message, bad.hint)
+            values[name].append(value)
+    if faults.count:
+        raise InputFaults(faults.kept, faults.count)
+    if not lines:
+        raise InputFaults([Fault("no reading at all", "below the header stands one reading a line", file)])
+    return _as_rows(header, values, lines, tuple(numbers))
+
+
+def _as_rows(header: Header, values: dict[str, list[float]], lines: list[int], names: tuple[str, ...]) -> Rows:
+    def whole(name: str) -> np.ndarray[tuple[int], np.dtype[np.int32]] | None:
+        return np.array(values[name], dtype=np.int32) if name in values else None
+
+    pose = np.array([values[name] for name in POSE_COLUMNS]).T if "x_m" in values else None
+    return Rows(
+        angle_column=header.angle_column,
+        distance_column=header.distance_column,
+        angle=np.array(values[header.angle_column]),
+        distance=np.array(values[header.distance_column]),
+        first_line=lines[0],
+        station_names=names,
+        station=whole("station"),
+        sweep=whole("sweep"),
+        turning=whole("turning"),
+        time_s=np.array(values["time_s"]) if "time_s" in values else None,
+        pose=pose,
+        line=np.array(lines, dtype=np.int32),
+    )

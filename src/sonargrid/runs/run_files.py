@@ -1,0 +1,191 @@
+"""Files -> a `Run`: the one way in, with every fault of a run told at once.
+
+A run is a folder (run.toml and one readings file), a bare CSV, a named pipe or standard input.  The parts: `toml_text`,
+`run_keys` and `run_toml` read run.toml, `csv_rows` and `csv_rescan` the readings, `run_settings` and `run_values` weigh
+what flags, variables and calibrations say, `sweeps` finds the passes of the head, `run_saving` is the way out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from sonargrid.errors import Fault, InputFaults
+from sonargrid.runs.calibration_files import CalibrationFile
+from sonargrid.runs.csv_rescan import rescan
+from sonargrid.runs.csv_rows import Rows, check_text, fast_rows, read_header
+from sonargrid.runs.readings import Run
+from sonargrid.runs.run_assembly import chosen_part, physics_warnings, rate_warnings, row_warnings, run_readings
+from sonargrid.runs.run_input import STANDARD_INPUT, Input, read_input
+from sonargrid.runs.run_keys import RUN_FORMAT
+from sonargrid.runs.run_saving import save_run
+from sonargrid.runs.run_settings import settings_from_environment, show_config, typed_values
+from sonargrid.runs.run_toml import Findings
+from sonargrid.runs.run_values import BARE, as_run, read_settings
+from sonargrid.runs.samples import find_sample, sample_names
+from sonargrid.runs.toml_text import read_toml
+
+__all__ = [
+    "find_sample",
+    "load_run",
+    "read_readings",
+    "sample_names",
+    "save_run",
+    "settings_from_environment",
+    "show_config",
+]
+
+READINGS_NAMES = ("readings.csv", "readings.csv.gz", "readings.parquet")
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where a run's parts lie, and what messages call them."""
+
+    name: str
+    toml_path: str | None
+    readings_path: str
+
+    @property
+    def readings_name(self) -> str:
+        return STANDARD_INPUT if self.readings_path == "-" else self.readings_path
+
+
+def load_run(
+    path: str | os.PathLike[str],
+    settings: Mapping[str, tuple[str, str]] | None = None,
+    stations: Sequence[str] = (),
+    sweeps: Sequence[int] = (),
+    calibration: str | os.PathLike[str] | None = None,
+    *,
+    on_wait: Callable[[str], None] | None = None,
+) -> Run:
+    """Return the run that lies in a folder or a CSV file, or comes from standard input (`-`).
+
+    settings : full or short key of run.toml -> (text, where it came from, such as ``--set``)
+    stations, sweeps : which to keep; empty = all
+    calibration : a calibration file, or a folder of them to choose from by the ranger's label
+    on_wait : called once with a sentence where standard input stays silent for two seconds
+
+    Raises
+    ------
+    InputFaults
+        With every fault found in the files.
+    UsageProblem
+        If a setting, a station or a sweep asked for is wrong.
+    """
+    typed = os.fspath(path)
+    plain, by_station = typed_values(settings or {})
+    place = _find(typed)
+    findings = Findings()
+    toml_bytes = b"" if place.toml_path is None else read_input(place.toml_path).content
+    toml = BARE if place.toml_path is None else read_toml(toml_bytes, place.toml_path)
+    known = read_settings(toml, plain, by_station, calibration, findings)
+    source = _read_bytes(place.readings_path, on_wait)
+    no_echo = known.chosen.get("ranger.no_echo_at")
+    rows, uncounted = None, 0
+    try:
+        rows = read_readings(source, place.readings_name, () if no_echo is None else no_echo.value)
+    except InputFaults as problem:
+        lines = not place.readings_path.endswith(".parquet")
+        findings.faults += problem.faults if lines else [_by_row(fault) for fault in problem.faults]
+        uncounted = problem.count - len(problem.faults)
+    taken = None
+    if rows is not None:
+        taken = run_readings(rows, known.stations, known.declared, place.readings_name, findings)
+    if rows is None or taken is None or findings.faults:
+        raise InputFaults(findings.faults, len(findings.faults) + uncounted)
+    readings, places = taken
+    digest = _digest(toml_bytes, source, known.calibrations)
+    run = as_run(known, place.name, typed, readings, places, rows.pose is not None, digest)
+    said: tuple[str, ...] = (*findings.warnings, *row_warnings(run, rows, known.stations, stations))
+    said += rate_warnings(run, known.calibrations)
+    run = chosen_part(run, stations, sweeps, place.readings_name)
+    return replace(run, warnings=(*said, *physics_warnings(run)))
+
+
+def read_readings(source: Input, file: str, no_echo_at: Sequence[float] = ()) -> Rows:
+    """Return the columns of a readings CSV, the fast way if nothing in it is odd, else row by row.
+
+    file : what messages call it
+    no_echo_at : values that mean "nothing heard", in the unit of the distance column
+
+    Raises
+    ------
+    InputFaults
+        With every fault in it.
+    """
+    check_text(source.content, file)
+    header = read_header(source.content, file)
+    rows = fast_rows(source.content, header, no_echo_at, source.plain_path)
+    return rescan(source.content, header, no_echo_at, file) if rows is None else rows
+
+
+def _by_row(fault: Fault) -> Fault:
+    """Return a fault of a table without lines: the row, counted from 1, in place of the line."""
+    if fault.line is None:
+        return fault
+    return replace(fault, message=f"row {fault.line - 1}: {fault.message}", line=None)
+
+
+def _find(typed: str) -> _Place:
+    """Return where the parts of a run lie.
+
+    Raises
+    ------
+    InputFaults
+        If there is nothing of that name, or a folder that is no run.
+    """
+    if typed == "-":
+        return _Place("stdin", None, "-")
+    if not os.path.exists(typed):
+        words = f"no such run; RUN was looked for in {os.getcwd()}"
+        raise InputFaults([Fault(words, "give a run's folder, a CSV file, or - for standard input", typed)])
+    if not os.path.isdir(typed):
+        name = os.path.basename(typed)
+        if name == "run.toml":
+            raise InputFaults([Fault("is only a part of a run", "give the folder that it lies in", typed)])
+        return _Place(name.removesuffix(".gz").removesuffix(".csv"), None, typed)
+    toml_path = os.path.join(typed, "run.toml")
+    found = [name for name in READINGS_NAMES if os.path.exists(os.path.join(typed, name))]
+    faults = []
+    if not os.path.exists(toml_path):
+        hint = f'its first line reads format = "{RUN_FORMAT}"; a bare CSV needs no run.toml, give the CSV itself'
+        faults.append(Fault("the folder holds no run.toml", hint, typed))
+    if len(found) > 1:
+        faults.append(Fault(f"more than one readings file: {', '.join(found)}", "keep one of them", typed))
+    if not found:
+        faults.append(Fault("the folder holds no readings.csv and no readings.csv.gz", "is it a run's folder?", typed))
+    if faults:
+        raise InputFaults(faults)
+    return _Place(Path(typed).resolve().name, toml_path, os.path.join(typed, found[0]))
+
+
+def _read_bytes(path: str, on_wait: Callable[[str], None] | None) -> Input:
+    if not path.endswith(".parquet"):
+        return read_input(path, on_wait)
+    stored = read_input(path).stored
+    try:
+        import pandas  # type: ignore[import-untyped,import-not-found,unused-ignore]
+
+        # a parquet column cannot tell empty from nan: both are void there, and nothing heard is inf
+        table = pandas.read_parquet(path)
+        text = table.to_csv(index=False, na_rep="nan")
+    except ImportError:
+        hint = "pip install 'sonargrid[table]', or write readings.csv"
+        raise InputFaults([Fault("reading parquet needs the extra `table`", hint, path)]) from None
+    except (OSError, ValueError) as problem:
+        raise InputFaults([Fault(f"is no parquet file: {problem}", "write readings.csv", path)]) from None
+    return Input(stored, text.encode("utf-8"), None)
+
+
+def _digest(toml_bytes: bytes, source: Input, calibrations: Sequence[CalibrationFile]) -> str:
+    """Return SHA-256 over run.toml, the readings as stored and the calibrations, one after the other, in hex."""
+    digest = hashlib.sha256(toml_bytes)
+    digest.update(source.stored)
+    for one in calibrations:
+        digest.update(one.content)
+    return digest.hexdigest()

@@ -1,0 +1,67 @@
+"""Where a station is, from tape distances to two marks: the crossing of two circles, and how sure it is.
+
+Floor axes [m], headings counter-clockwise from +x [rad].  Reading the distances from run.toml is `run_toml`'s business.
+"""
+
+from __future__ import annotations
+
+import math
+
+from sonargrid.runs.readings import ASSUMED_HEADING_SIGMA_RAD, Mark
+
+TAPE_SIGMA_M = 0.005  # one tape distance on a workshop floor; common practice, no source
+WEAKEST_CROSSING_DEG = 15.0  # below, an error of the tape grows fourfold and more across the lines
+NEAREST_FACING_M = 0.05
+
+
+def place_from_tapes(p: Mark, q: Mark, p_m: float, q_m: float, side: str) -> tuple[float, float, float]:
+    """Return (x, y, sigma per axis) of a place by its distances from two marks and the side of the line p to q [m].
+
+    Raises
+    ------
+    ValueError
+        If the circles do not meet, or meet at so flat an angle that the place is not known.
+
+    Examples
+    --------
+    >>> x, y, sigma = place_from_tapes(Mark("P", 0.0, 0.0), Mark("Q", 1.0, 0.0), 0.6, 0.8, "left")
+    >>> round(x, 6), round(y, 6), round(sigma, 6)
+    (0.36, 0.48, 0.005)
+    """
+    dx, dy = q.x_m - p.x_m, q.y_m - p.y_m
+    apart = math.hypot(dx, dy)
+    if apart == 0.0:
+        raise ValueError(f"marks {p.name} and {q.name} are one and the same place")
+    if p_m + q_m < apart or abs(p_m - q_m) > apart:
+        raise ValueError(
+            f"{p_m:g} m from {p.name} and {q_m:g} m from {q.name} cannot both hold: the marks are {apart:.3g} m apart"
+        )
+    along = (p_m * p_m - q_m * q_m + apart * apart) / (2.0 * apart)
+    across = math.sqrt(max(p_m * p_m - along * along, 0.0))
+    # the lines from the two marks cross at this angle: area of the triangle = p q sin / 2 = apart * across / 2
+    sine = min(1.0, apart * across / (p_m * q_m))
+    if sine < math.sin(math.radians(WEAKEST_CROSSING_DEG)):
+        angle = math.degrees(math.asin(sine))
+        raise ValueError(
+            f"the lines from {p.name} and {q.name} cross at only {angle:.0f} degrees: the place is not sure"
+        )
+    ux, uy = dx / apart, dy / apart
+    left = across if side == "left" else -across
+    x, y = p.x_m + along * ux - left * uy, p.y_m + along * uy + left * ux
+    # both tapes with one sigma: trace of the covariance = 2 sigma^2 / sin^2
+    return x, y, TAPE_SIGMA_M / sine
+
+
+def heading_towards(x_m: float, y_m: float, sigma_m: float, mark: Mark) -> tuple[float, float]:
+    """Return (heading, sigma) of a robot at (x, y) that faces a mark [rad].
+
+    Raises
+    ------
+    ValueError
+        If it stands on the mark.
+    """
+    dx, dy = mark.x_m - x_m, mark.y_m - y_m
+    away = math.hypot(dx, dy)
+    if away < NEAREST_FACING_M:
+        raise ValueError(f"the station stands on mark {mark.name}, so facing it says nothing")
+    return math.atan2(dy, dx), math.hypot(ASSUMED_HEADING_SIGMA_RAD, sigma_m / away)

@@ -1,0 +1,1 @@
+"""Maps and lists beside the truth."""

@@ -1,0 +1,1 @@
+"""Rooms that answer: scenes, echoes, runs made of them."""
