@@ -82,6 +82,7 @@ class OutputOptions:
         bool, _option("--draw-objects", OUTPUT, "Add a layer to grid.npz with the things drawn in.")
     ] = False
     svg: Annotated[bool, _option("--svg", OUTPUT, "Add map.svg.")] = False
+    show: Annotated[bool, _option("--show", OUTPUT, "Also draw the map here.")] = False
     force: Annotated[bool, _option("--force", OUTPUT, "Replace the map of another run.")] = False
 
 

@@ -8,9 +8,10 @@ from __future__ import annotations
 import json
 import math
 import shlex
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,6 +20,10 @@ from sonargrid_cli.config_words import shown_config
 from sonargrid_cli.map_options import ModelOptions, OutputOptions, ThingOptions, span_of, typed_model, typed_search
 from sonargrid_cli.notes import more_words, told
 from sonargrid_cli.run_options import RunOptions, ScreenOptions, length_of, load_chosen, refuse_two_readers, spread
+
+if TYPE_CHECKING:
+    from sonargrid.finding.things import Object
+    from sonargrid.maps.mapping import Map
 
 COUNT_PANEL = "The list"
 
@@ -40,6 +45,7 @@ class ListOptions:
         ),
     ] = None
     csv: Annotated[bool, typer.Option("--csv", help="As objects.csv.", rich_help_panel=COUNT_PANEL)] = False
+    show: Annotated[bool, typer.Option("--show", help="Also draw the map here.", rich_help_panel=COUNT_PANEL)] = False
 
 
 @spread
@@ -54,6 +60,8 @@ def map_run(
     """Make a map and a list of things from a run, in a folder of their own."""
     if output.no_objects and output.draw_objects:
         raise UsageProblem("--no-objects and --draw-objects exclude one another", hint="leave one out")
+    if output.show and screen.json:
+        raise UsageProblem("--show and --json exclude one another", hint="leave one out")
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
     origins |= more_origins
@@ -83,14 +91,15 @@ def map_run(
         return json.dumps(done.summary, indent=2, ensure_ascii=False)
     from sonargrid_cli.map_words import map_report
 
-    return "" if screen.quiet else map_report(done)
+    said = [] if screen.quiet else [map_report(done)]
+    return "\n\n".join([*_drawn(done.map, done.objects or (), output.show), *said])
 
 
 @spread
 def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, screen: ScreenOptions) -> str:
     """List what stands there: how many things, where, how sure; and what the readings cannot tell."""
-    if chosen.csv and screen.json:
-        raise UsageProblem("--csv and --json exclude one another", hint="leave one out")
+    if sum((chosen.csv, screen.json, chosen.show)) > 1:
+        raise UsageProblem("--csv, --json and --show exclude one another", hint="leave all but one out")
     within_m = math.inf if chosen.within is None else length_of(chosen.within, "--within")
     between = None if chosen.between is None else span_of(chosen.between, "--between")
     wanted, origins = typed_search(things)
@@ -119,4 +128,21 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
         )
         if words
     ]
-    return count_words.as_table(run, listed, found, ", ".join(limits))
+    table = count_words.as_table(run, listed, found, ", ".join(limits))
+    if not chosen.show:
+        return table
+    from sonargrid.maps.evidence import MapSettings
+    from sonargrid.maps.mapping import map_run as map_of
+
+    made = map_of(run, MapSettings(), found.pings)
+    return "\n\n".join([*_drawn(made, found.things.objects, True), table])
+
+
+def _drawn(made: Map, things: Sequence[Object], show: bool) -> list[str]:
+    """Return the map as it is drawn on the screen, if it was asked for."""
+    if not show:
+        return []
+    from sonargrid.drawing.pictures import map_content
+    from sonargrid_cli.screen_words import shown_map
+
+    return [shown_map(map_content(made, things))]

@@ -77,13 +77,10 @@ def path_marks(places: Floats, headings_rad: Sequence[float], theme: Theme) -> t
     return tuple(strokes)
 
 
-def ellipse_95(thing: Object, view: View, steps: int = 72) -> Floats | None:
-    """Return the (steps, 2) outline of the region that holds the true centre in 95 % of cases; None if not known.
+def ellipse_m(thing: Object, steps: int = 72) -> Floats | None:
+    """Return the (steps, 2) outline on the floor [m] of the region that holds the true centre in 95 % of cases.
 
-    Examples
-    --------
-    >>> round(ELLIPSE_95, 4)
-    2.4477
+    None where the uncertainty is not known.
     """
     if not (math.isfinite(thing.x_sigma_m) and math.isfinite(thing.y_sigma_m)):
         return None
@@ -91,7 +88,19 @@ def ellipse_95(thing: Object, view: View, steps: int = 72) -> Floats | None:
     rho = float(np.clip(np.nan_to_num(thing.xy_correlation), -1.0, 1.0))
     x = thing.x_m + ELLIPSE_95 * thing.x_sigma_m * np.cos(turn)
     spread = rho * np.cos(turn) + math.sqrt(1.0 - rho * rho) * np.sin(turn)
-    return np.clip(view.place(x, thing.y_m + ELLIPSE_95 * thing.y_sigma_m * spread), -LARGEST_PX, LARGEST_PX)
+    return np.column_stack([x, thing.y_m + ELLIPSE_95 * thing.y_sigma_m * spread])
+
+
+def ellipse_95(thing: Object, view: View, steps: int = 72) -> Floats | None:
+    """Return `ellipse_m` on the picture [px]; None if not known.
+
+    Examples
+    --------
+    >>> round(ELLIPSE_95, 4)
+    2.4477
+    """
+    rim = ellipse_m(thing, steps)
+    return None if rim is None else np.clip(view.place(*rim.T), -LARGEST_PX, LARGEST_PX)
 
 
 def axis_of(thing: Object, stations: Sequence[Station], robot: Robot) -> tuple[float, float] | None:

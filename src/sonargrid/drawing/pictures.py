@@ -227,12 +227,13 @@ def _description(content: MapContent) -> str:
     return f"{floor} Things: {things or 'none'}. {CAUTION}"
 
 
-def _is_way(content: MapContent) -> bool:
+def is_way(content: MapContent) -> bool:
+    """Return True where stations are drawn as a robot's way: it moved, or they are too many for one mark each."""
     return (content.moving and len(content.stations) > 1) or len(content.stations) > MANY_STATIONS
 
 
 def _legend(content: MapContent, view: View, look: Theme, beside: bool) -> tuple[list[Block], int]:
-    way = _is_way(content)
+    way = is_way(content)
     blocks = [evidence_block(content.prior, look), bar_block(view, look)]
     reach = bool(_reach_marks(content, view, look))
     arcs = content.unresolved is not None and bool(np.any(np.asarray(content.unresolved) > FAINTEST_ARC))
@@ -295,7 +296,7 @@ def _unresolved(content: MapContent, view: View, look: Theme) -> tuple[Mark, ...
 
 def _reach_marks(content: MapContent, view: View, look: Theme) -> tuple[Mark, ...]:
     """Return dashed arcs where the ranger's reach ends, if they are few and mostly in sight."""
-    if content.reach_m is None or _is_way(content) or not 0 < len(content.stations) <= REACH_STATIONS:
+    if content.reach_m is None or is_way(content) or not 0 < len(content.stations) <= REACH_STATIONS:
         return ()
     marks: list[Mark] = []
     for station in content.stations:
@@ -317,7 +318,7 @@ def _arc_marks(content: MapContent, view: View, look: Theme) -> tuple[Mark, ...]
 
 def _station_marks(content: MapContent, view: View, look: Theme) -> list[tuple[Station, Drawn]]:
     shown = content.stations
-    if _is_way(content):
+    if is_way(content):
         shown = (content.stations[0], content.stations[-1])
         shown = tuple(
             Station(name, s.x_m, s.y_m, s.heading_rad) for name, s in zip(("start", "end"), shown, strict=True)
@@ -333,7 +334,7 @@ def _station_marks(content: MapContent, view: View, look: Theme) -> list[tuple[S
 
 
 def _way_marks(content: MapContent, view: View, look: Theme) -> tuple[Stroke, ...]:
-    if not _is_way(content):
+    if not is_way(content):
         return ()
     places = view.place([s.x_m for s in content.stations], [s.y_m for s in content.stations])
     return path_marks(places, [s.heading_rad for s in content.stations], look)
