@@ -27,7 +27,7 @@ from sonargrid.maps.mapping import build_map
 from sonargrid.results.out_folder import write_one
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Pings, Ranger, Readings, Run, Station
-from sonargrid_cli import look_commands
+from sonargrid_cli import map_options
 from sonargrid_cli.main import main
 
 LIGHT = theme_named("light")
@@ -241,7 +241,7 @@ def test_sweep_refuses_what_does_not_fit(sweep: str, capsys: Capture, words: lis
 
 
 def test_themes_of_the_command_are_those_of_the_palette() -> None:
-    assert tuple(THEMES) == look_commands.THEMES
+    assert tuple(THEMES) == map_options.THEMES
 
 
 def test_only_a_picture_is_replaced_by_a_picture(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ import typer
 
 from sonargrid.errors import SonargridError, UsageProblem
 from sonargrid_cli.config_words import shown_config
+from sonargrid_cli.map_options import known_theme
 from sonargrid_cli.notes import more_words, told
 from sonargrid_cli.run_options import RunOptions, ScreenOptions, load_chosen, spread
 
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from sonargrid.runs.readings import Pings, Run
 
 PICTURE_PANEL = "The picture"
-THEMES = ("light", "dark")  # tests hold it against palette.THEMES, which loads numpy
 FILMS = {".gif": "GIF", ".webp": "WEBP"}
 KINDS = {".png": (b"\x89PNG",), ".svg": (b"<svg",), ".gif": (b"GIF8",), ".webp": (b"RIFF",)}
 
@@ -85,9 +85,8 @@ def draw_sweep(which: RunOptions, wish: PictureOptions, screen: ScreenOptions) -
 
 def _check_words(which: RunOptions, wish: PictureOptions) -> None:
     """Refuse flags that do not go together, before anything is read."""
-    out, reading, theme, animate = wish.out, wish.reading, wish.theme, wish.animate
-    if theme not in THEMES:
-        raise UsageProblem(f"unknown theme '{theme}'", hint=f"known: {', '.join(THEMES)}")
+    out, reading, animate = wish.out, wish.reading, wish.animate
+    known_theme(wish.theme)
     if reading is not None and (which.stations or which.sweeps):
         raise UsageProblem(
             "--reading counts the readings of the whole run", hint="leave out --stations and --sweeps, or --reading"

@@ -21,6 +21,7 @@ from sonargrid_cli.run_options import length_of
 # Names only, so that a wrong one is refused before numpy loads; a test holds them equal to the library's tables.
 BEAMS = ("centreline", "cone", "tapered", "gaussian", "piston", "measured")
 SOLVERS = ("additive", "joint")
+THEMES = ("light", "dark")
 
 Origins = dict[str, str]  # argument -> the flag or variable it came from
 MODEL, FLOOR, THINGS, OUTPUT = "The model", "The floor", "The things", "What comes out"
@@ -82,6 +83,7 @@ class OutputOptions:
         bool, _option("--draw-objects", OUTPUT, "Add a layer to grid.npz with the things drawn in.")
     ] = False
     svg: Annotated[bool, _option("--svg", OUTPUT, "Add map.svg.")] = False
+    theme: Annotated[str, _option("--theme", OUTPUT, "light or dark.", "NAME")] = "light"
     show: Annotated[bool, _option("--show", OUTPUT, "Also draw the map here.")] = False
     force: Annotated[bool, _option("--force", OUTPUT, "Replace the map of another run.")] = False
 
@@ -131,6 +133,18 @@ def _beam_of(text: str, origin: str) -> str:
 
 def _solver_of(text: str, origin: str) -> str:
     return known_name(text, SOLVERS, "solver", origin)
+
+
+def known_theme(name: str) -> None:
+    """Refuse a theme that is none.
+
+    Raises
+    ------
+    UsageProblem
+        With the known ones.
+    """
+    if name not in THEMES:
+        raise UsageProblem(f"unknown theme '{name}'", hint=f"known: {', '.join(THEMES)}")
 
 
 def known_name(name: str, known: Sequence[str], what: str, origin: str) -> str:

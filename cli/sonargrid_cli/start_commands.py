@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 import shlex
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -17,13 +17,22 @@ import typer
 
 from sonargrid.errors import UsageProblem
 from sonargrid_cli.config_words import shown_config
-from sonargrid_cli.map_options import ModelOptions, OutputOptions, ThingOptions, span_of, typed_model, typed_search
+from sonargrid_cli.map_options import (
+    ModelOptions,
+    OutputOptions,
+    ThingOptions,
+    known_theme,
+    span_of,
+    typed_model,
+    typed_search,
+)
 from sonargrid_cli.notes import more_words, told
 from sonargrid_cli.run_options import RunOptions, ScreenOptions, length_of, load_chosen, refuse_two_readers, spread
 
 if TYPE_CHECKING:
     from sonargrid.finding.things import Object
     from sonargrid.maps.mapping import Map
+    from sonargrid.pipeline import Output
 
 COUNT_PANEL = "The list"
 
@@ -58,31 +67,20 @@ def map_run(
     screen: ScreenOptions,
 ) -> str:
     """Make a map and a list of things from a run, in a folder of their own."""
-    if output.no_objects and output.draw_objects:
-        raise UsageProblem("--no-objects and --draw-objects exclude one another", hint="leave one out")
-    if output.show and screen.json:
-        raise UsageProblem("--show and --json exclude one another", hint="leave one out")
+    _check_map_words(output, screen)
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
     origins |= more_origins
     refuse_two_readers(which.run, things.empty, "--empty")
     run = load_chosen(which)
     from sonargrid.maps.evidence import MapSettings
-    from sonargrid.pipeline import Output, Search, map_to_folder
+    from sonargrid.pipeline import Search, map_to_folder
 
     settings = MapSettings(**values)
     if which.show_config:
         return shown_config(run, {"map": settings, "things": Search(**wanted)}, origins, screen.json)
     empty = None if things.empty is None else load_chosen(which, things.empty, "--empty")
-    wish = Output(
-        None if output.out is None else Path(output.out),
-        output.svg,
-        output.draw_objects,
-        output.force,
-        (shlex.join(["sonargrid", *ctx.obj]),),
-        origins,
-        () if things.empty is None else (things.empty,),
-    )
+    wish = _wish(ctx, output, things, origins)
     done = map_to_folder(run, settings, None if output.no_objects else Search(empty, **wanted), wish)
     told(done.warnings, screen.quiet)
     if screen.verbose:
@@ -93,6 +91,31 @@ def map_run(
 
     said = [] if screen.quiet else [map_report(done)]
     return "\n\n".join([*_drawn(done.map, done.objects or (), output.show), *said])
+
+
+def _wish(ctx: typer.Context, output: OutputOptions, things: ThingOptions, origins: Mapping[str, str]) -> Output:
+    """Return what is to be written, and where."""
+    from sonargrid.pipeline import Output
+
+    return Output(
+        None if output.out is None else Path(output.out),
+        output.svg,
+        output.draw_objects,
+        output.force,
+        (shlex.join(["sonargrid", *ctx.obj]),),
+        origins,
+        () if things.empty is None else (things.empty,),
+        output.theme,
+    )
+
+
+def _check_map_words(output: OutputOptions, screen: ScreenOptions) -> None:
+    """Refuse flags that do not go together, before anything is read."""
+    if output.no_objects and output.draw_objects:
+        raise UsageProblem("--no-objects and --draw-objects exclude one another", hint="leave one out")
+    if output.show and screen.json:
+        raise UsageProblem("--show and --json exclude one another", hint="leave one out")
+    known_theme(output.theme)
 
 
 @spread

@@ -61,6 +61,7 @@ class Output:
     commands : what was typed, for summary.json
     origins : field of `MapSettings` or `Search` -> the flag or variable it came from
     inputs : further files and folders that were read, so that none is overwritten
+    theme : of the pictures, ``light`` or ``dark``
     """
 
     folder: Path | None = None
@@ -70,6 +71,7 @@ class Output:
     commands: tuple[str, ...] = ()
     origins: Mapping[str, str] = field(default_factory=dict)
     inputs: tuple[str, ...] = ()
+    theme: str = "light"
 
 
 AS_USUAL, SEARCH, NEW_FOLDER = MapSettings(), Search(), Output()
@@ -137,7 +139,7 @@ def map_to_folder(
     objects = None if found is None else found.things.objects
     if objects is not None and output.draw_objects:
         made = _with_drawn(made, objects)
-    files = _timed(took, "files", lambda: _files(made, objects, output.svg))
+    files = _timed(took, "files", lambda: _files(made, objects, output))
     beside = () if found is None else found.warnings
     warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, place.sentence))))
     told = summary(
@@ -169,14 +171,14 @@ def _with_drawn(made: Map, objects: tuple[Object, ...]) -> Map:
     return replace(made, grid=LogOddsGrid(grid.frame, grid.log_odds, grid.touched, grid.meta, layers))
 
 
-def _files(made: Map, objects: tuple[Object, ...] | None, svg: bool) -> dict[str, bytes]:
+def _files(made: Map, objects: tuple[Object, ...] | None, output: Output) -> dict[str, bytes]:
     """Return the content of every file but summary.json, by name."""
     from sonargrid.drawing.pictures import draw_map, map_content, map_svg
 
     content = map_content(made, objects or ())
-    files = {"map.png": draw_map(content)}
-    if svg:
-        files["map.svg"] = map_svg(content).encode()
+    files = {"map.png": draw_map(content, output.theme)}
+    if output.svg:
+        files["map.svg"] = map_svg(content, output.theme).encode()
     if objects is not None:
         files["objects.csv"] = objects_csv(objects).encode()
     files["grid.png"] = grid_png(made.grid, made.run.title or made.run.name)

@@ -137,7 +137,7 @@ def sweep_figure(
     upper, bottom = strip_layers(content, look, TOP_PX + TITLE_PX + TEXT_PX + 34, WIDTH_PX)
     view = _view(run, pings, station, content, round(bottom) + 26)
     lower = _plan_layers(run, pings, content, view, look)
-    end = max(view.box[3] + 84.0, view.box[1] + ROW_PX * (8 + min(LIST_ROWS, len(content.plateaus))))
+    end = max(view.box[3] + 84.0, view.box[1] + ROW_PX * (10 + min(LIST_ROWS, len(content.plateaus))))
     foot = Words(shortened(FOOT, SMALL_PX, room), LEFT_PX - 2, end + FOOT_PX - 18, SMALL_PX, look.muted)
     said = f"{strip_description(content)} {reading_words(run, pings, reading - 1) if reading is not None else ''}"
     return Figure(
@@ -185,12 +185,12 @@ def _plan_layers(run: Run, pings: Pings, content: StripContent, view: View, look
         Layer("plan-labels", _labels(pings, content, view, look)),
         Layer("plan-axes", axes(view, look)),
         Layer("plan-list", (*bar, *_meaning(content, x, view.box[1] + 2.6 * ROW_PX, look))),
-        Layer("plan-table", _list(content, x, view.box[1] + 5.4 * ROW_PX, look)),
+        Layer("plan-table", _list(content, x, view.box[1] + 7.4 * ROW_PX, look)),
     )
 
 
 def _meaning(content: StripContent, x: float, y: float, look: Theme) -> tuple[Mark, ...]:
-    """Return what the thin arcs, and the band of a chosen reading, stand for."""
+    """Return what the robot's outline, the thin arcs and the band of a chosen reading stand for."""
     rows = [("where one echo can come from", _echo_colour(content, look), 1.6)]
     if content.chosen is not None:
         rows = [("any other echo", rows[0][1], 1.6)]
@@ -199,6 +199,12 @@ def _meaning(content: StripContent, x: float, y: float, look: Theme) -> tuple[Ma
     for row, (words, colour, width) in enumerate(rows):
         line = y + row * ROW_PX + ROW_PX / 2
         marks.append(Stroke(straight((x, line), (x + 34, line)), colour, width))
+        marks.append(Words(words, x + 46.0, line + SMALL_PX * 0.36, SMALL_PX, look.ink))
+    for row, (words, radius, colour) in enumerate(
+        (("the robot's outline", 12.0, look.muted), ("the servo's axis", 4.0, look.ink)), start=len(rows)
+    ):
+        line = y + row * ROW_PX + ROW_PX / 2
+        marks.append(Stroke(circle(x + 17.0, line, radius, 32), colour, 1.6, closed=True))
         marks.append(Words(words, x + 46.0, line + SMALL_PX * 0.36, SMALL_PX, look.ink))
     return tuple(marks)
 
