@@ -72,7 +72,7 @@ def screen_map(content: MapContent, columns: int, lines: int, theme: str = "dark
     >>> from sonargrid.maps.grid import GridFrame
     >>> content = MapContent(GridFrame(0.1, (0, 0), 4, 20), np.full((4, 20), 0.9))
     >>> print(plain_text(screen_map(content, 28, 4, plain=True)).splitlines()[0])
-       0.4 |####################
+          |####################
     """
     look = theme_named(theme)
     squares = squares_of(content, max(8, columns - LEFT_COLUMNS - 1), max(3, lines))
