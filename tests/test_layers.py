@@ -21,7 +21,7 @@ COMMAND_LINE = ROOT / "cli" / "sonargrid_cli"
 # row -> its modules; a module may import only modules of lower rows, or those left of it in its own row
 ROOMS: dict[int, str] = {
     0: "units errors arrays whole_file",
-    1: "explain geometry air log_odds log_guess first_faults sender",
+    1: "explain geometry air log_odds log_lines log_guess first_faults sender",
     2: "readings things scene",
     3: "calibration grid beams walkers ranger_fit head_fit echo_physics room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "

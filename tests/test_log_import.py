@@ -212,6 +212,12 @@ def test_two_stations_of_one_name_are_refused(tmp_path: Path, capsys: pytest.Cap
 
 
 def test_bytes_that_are_no_text_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "log.txt").write_bytes("10,20\n20,30\n".encode("utf-16"))
+    (tmp_path / "log.txt").write_bytes("10,20\n20,30\n".encode("utf-16-le"))
     assert main(["import", str(tmp_path / "log.txt"), "-o", str(tmp_path / "run"), "--yes"]) == 1
     assert "is no text" in capsys.readouterr().err
+
+
+def test_a_log_that_a_shell_wrote_as_utf_16_is_read(tmp_path: Path) -> None:
+    (tmp_path / "log.txt").write_text("10,20\n20,30\n30,31\n", encoding="utf-16")
+    assert main(["import", str(tmp_path / "log.txt"), "-o", str(tmp_path / "run"), "--yes"]) == 0
+    assert load_run(tmp_path / "run").readings.angle.tolist() == [10.0, 20.0, 30.0]

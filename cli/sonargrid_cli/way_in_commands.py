@@ -271,14 +271,12 @@ def _shown(name: str) -> str:
 
 def _guess(name: str, stated: Stated) -> LogGuess:
     from sonargrid.runs.log_guess import guess_log
+    from sonargrid.runs.log_lines import text_of
     from sonargrid.runs.run_input import read_input
 
     content = read_input(name, waiting).content
-    if b"\0" in content:
-        raise SonargridError("is no text: it holds NUL bytes", hint="save the log as UTF-8 text", file=_shown(name))
-    text = content.decode("utf-8-sig", errors="replace")
     try:
-        return guess_log(text.splitlines(), stated)
+        return guess_log(text_of(content).splitlines(), stated)
     except ValueError as problem:
         raise SonargridError(str(problem), file=_shown(name)) from None
 

@@ -8,14 +8,15 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
 import numpy as np
 
+from sonargrid.arrays import Floats
 from sonargrid.runs.log_guess import DISTANCE_UNITS, METRES, LogGuess
-from sonargrid.runs.readings import Air, Head, Ranger, Readings, Run, Station
+from sonargrid.runs.readings import Air, Head, Mark, Ranger, Readings, Run, Station
 from sonargrid.runs.run_saving import readings_csv, run_toml, write_new_folder
 from sonargrid.runs.sweeps import derive
 from sonargrid.units import RAD_PER_DEG
@@ -24,6 +25,8 @@ STRIP_STEP_DEG = 10
 STRIP_COLUMNS = 60
 SMALLEST_REACH_M = 1.0
 AHEAD_WITHIN_DEG = 8.0
+ROUNDED_DEG = 0.05  # so far beyond its limits an angle is rounded badly, not wrong
+RESTART_S = 1.0  # a restarted clock goes on so much later
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +36,9 @@ class Setup:
     turns : +1 where growing angles turn left, -1 where they turn right
     ahead_deg : the log's angle that looks straight ahead
     distance_scale : a factor on all distances (2 for one-way times)
+    us_per_cm : the divisor that the robot's program used for distances
+    marks : what stations were measured from by tape
+    taped : names of the stations whose sigmas follow from the tape
     """
 
     turns: int = 1
@@ -41,6 +47,9 @@ class Setup:
     temperature_c: float | None = None
     distance_scale: float = 1.0
     stations: tuple[Station, ...] = ()
+    us_per_cm: float | None = None
+    marks: tuple[Mark, ...] = ()
+    taped: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +76,12 @@ def import_logs(logs: Sequence[tuple[str, LogGuess]], setup: Setup) -> Imported:
     if setup.stations and len(setup.stations) != len(logs):
         raise ValueError(f"{len(logs)} logs need {len(logs)} --station, got {len(setup.stations)}")
     said: list[str] = []
-    ahead = _ahead(logs, setup, said)
-    angles, distances, at, unread = _columns(logs, ahead, setup.distance_scale)
-    if not angles:
+    ahead, whole_turn = _ahead(logs, setup, said)
+    taken, unread = _taken(logs, ahead, whole_turn)
+    if not taken:
         raise ValueError("no reading is left: are the angles degrees? say --angle-unit and --ahead")
+    angles, distances, clocks, at = map(list, zip(*taken, strict=True))
+    distances = [distance * setup.distance_scale for distance in distances]
     reach = _reach(distances, first.distance_unit, setup, said)
     sweep, turning = derive(np.array(angles), np.array(at))
     pulses = first.angle_unit == "pulse"
@@ -82,22 +93,47 @@ def import_logs(logs: Sequence[tuple[str, LogGuess]], setup: Setup) -> Imported:
         np.array(at, dtype=np.int32),
         sweep,
         turning,
+        _clock(clocks, at, said),
     )
     stations = setup.stations or tuple(Station(_letter(i), *_apart(i)) for i in range(len(logs)))
     if not setup.stations and len(logs) > 1:
         said.append("the stations stand in a row, 0.5 m apart; say --station NAME:x,y,heading once for each log")
-    air, origins = Air(), {"ranger.reach_m": "import", "head.turns": "import"}
+    return Imported(_run(rows, stations, reach, setup, said), tuple(said), tuple(unread))
+
+
+def _run(rows: Readings, stations: tuple[Station, ...], reach_m: float, setup: Setup, said: list[str]) -> Run:
+    """Return the run with the settings that are known; adds to `said` what is assumed."""
+    origins = {"ranger.reach_m": "import", "head.turns": "import"}
+    air, ranger, head = Air(), Ranger(reach_m=reach_m), Head(turns=setup.turns)
     if setup.temperature_c is None:
         said.append("the air is at 20 degC")
     else:
         air, origins["air.temperature_c"] = Air(setup.temperature_c), "import"
-    head = Head(turns=setup.turns)
-    if pulses:
+    if setup.us_per_cm is not None and rows.distance_column != "echo_us":
+        ranger = replace(ranger, assumed_sound_speed_m_s=20000.0 / setup.us_per_cm)
+        origins["ranger.assumed_sound_speed_m_s"] = "import"
+    if rows.angle_column == "pulse_us":
         head = Head(pulse_us_per_deg=setup.turns * Head().pulse_us_per_deg)
         origins["head.pulse_us_per_deg"] = "import"
-    own = _unstated(stations)
-    run = Run(rows, stations, air, Ranger(reach_m=reach), head, origins=origins, assumed=own)
-    return Imported(run, tuple(said), tuple(unread))
+    own = _unstated([s for s in stations if s.name not in setup.taped])
+    return Run(rows, stations, air, ranger, head, marks=setup.marks, origins=origins, assumed=own)
+
+
+def _clock(clocks: Sequence[float], at: Sequence[int], said: list[str]) -> Floats | None:
+    """Return the clock of each reading [s], made to rise where the robot began anew; None where there is none."""
+    if not all(map(math.isfinite, clocks)):
+        return None
+    rising, shift, restarts = list(clocks), 0.0, 0
+    for i in range(1, len(rising)):
+        if at[i] != at[i - 1]:
+            shift = 0.0
+        elif clocks[i] < clocks[i - 1]:
+            shift += clocks[i - 1] - clocks[i] + RESTART_S
+            restarts += 1
+        rising[i] = clocks[i] + shift
+    if restarts:
+        said.append(f"the clock goes back {restarts} times (a restart?): it is counted on, {RESTART_S:g} s later")
+    return np.round(np.array(rising), 6)
 
 
 def _unstated(stations: Sequence[Station]) -> tuple[str, ...]:
@@ -114,37 +150,48 @@ def _apart(i: int) -> tuple[float, float]:
     return 0.5 * i, 0.0
 
 
-def _ahead(logs: Sequence[tuple[str, LogGuess]], setup: Setup, said: list[str]) -> float:
-    """Return the log's angle that looks ahead [deg]."""
+def _ahead(logs: Sequence[tuple[str, LogGuess]], setup: Setup, said: list[str]) -> tuple[float, bool]:
+    """Return the log's angle that looks ahead [deg], and whether angles run round a whole turn (350 is -10)."""
+    unit = logs[0][1].angle_unit
+    if unit == "pulse":
+        said.append("1500 us look ahead")
+        return 90.0, False
+    angles = [angle / RAD_PER_DEG if unit == "rad" else angle for _, log in logs for angle in log.angles]
+    whole_turn = bool(angles) and max(angles) > 181.0 and all(-1.0 <= a <= 91.0 or 269.0 <= a <= 361.0 for a in angles)
     if setup.ahead_deg is not None:
-        return setup.ahead_deg
-    lowest = min((angle for _, log in logs for angle in log.angles), default=0.0)
-    if logs[0][1].angle_unit != "pulse" and lowest < (-0.02 if logs[0][1].angle_unit == "rad" else -1.0):
+        return setup.ahead_deg, whole_turn
+    if whole_turn:
+        said.append("angles above 180 are those of a whole turn: 350 is -10, and 0 looks straight ahead")
+        return 0.0, True
+    if min(angles, default=0.0) < -1.0:
         said.append("angles go below 0, so 0 looks straight ahead")
-        return 0.0
-    said.append("90 degrees look straight ahead" if logs[0][1].angle_unit != "pulse" else "1500 us look ahead")
-    return 90.0
+        return 0.0, False
+    said.append("90 degrees look straight ahead")
+    return 90.0, False
 
 
-def _columns(
-    logs: Sequence[tuple[str, LogGuess]], ahead_deg: float, scale: float
-) -> tuple[list[float], list[float], list[int], list[tuple[str, int, str]]]:
-    """Return angles, distances, stations and what is left over; angles outside the head's half circle are left over."""
-    angles, distances, at, unread = [], [], [], []
+def _taken(
+    logs: Sequence[tuple[str, LogGuess]], ahead_deg: float, whole_turn: bool
+) -> tuple[list[tuple[float, float, float, int]], list[tuple[str, int, str]]]:
+    """Return (angle, distance, clock, station) of each reading, and what is left over: outside the half circle."""
+    taken, unread = [], []
     for i, (name, log) in enumerate(logs):
         unread += [(name, line, text) for line, text in log.unread]
         low, high = (400.0, 2600.0) if log.angle_unit == "pulse" else (0.0, 180.0)
-        for angle, distance, line, text in zip(log.angles, log.distances, log.lines, log.texts, strict=True):
+        times = log.times or (math.nan,) * len(log.angles)
+        for angle, distance, clock, line, text in zip(
+            log.angles, log.distances, times, log.lines, log.texts, strict=True
+        ):
             value = angle / RAD_PER_DEG if log.angle_unit == "rad" else angle
             if log.angle_unit != "pulse":
-                value = round(value - ahead_deg + 90.0, 6)
+                value = round((value - 360.0 if whole_turn and value > 180.0 else value) - ahead_deg + 90.0, 6)
+            if low - ROUNDED_DEG <= value <= high + ROUNDED_DEG:
+                value = min(max(value, low), high)  # pi / 2 with four places is more than 90 degrees
             if low <= value <= high and not distance <= 0.0:
-                angles.append(value)
-                distances.append(distance * scale)
-                at.append(i)
+                taken.append((value, distance, clock, i))
             else:
                 unread.append((name, line, text))
-    return angles, distances, at, unread
+    return taken, unread
 
 
 def _reach(distances: Sequence[float], unit: str, setup: Setup, said: list[str]) -> float:
