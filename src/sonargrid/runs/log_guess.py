@@ -247,15 +247,7 @@ def _roles(rows: Sequence[Row], names: Sequence[str], stated: Stated, said: list
     said += [f"value {i + 1} of each line counts the lines and is left out" for i in counters]
     free = [i for i in range(width) if roles[i] == "skip" and i not in counters]
     if "time" not in roles and len(free) > 2 - ("angle" in roles) - ("distance" in roles):
-        rising = [i for i in free if len(rows) > 3 and all(b > a for a, b in pairwise(columns[i]))]
-        both_ways = [i for i in free if i not in rising]
-        # a head that only turns up rises too: one value must be left that moves in even steps
-        others = [i for i in range(width) if i not in rising[:1] and i not in counters]
-        even = "angle" in roles or any(_evenness(columns[i]) > 0.5 for i in others)
-        if rising and even and len(both_ways) + ("angle" in roles) + ("distance" in roles) >= 2:
-            roles[rising[0]] = "time"
-            free.remove(rising[0])
-            said.append(f"value {rising[0] + 1} of each line always grows: it is the clock")
+        _clock_among(free, counters, roles, columns, said)
     if "angle" not in roles and free:
         best = max(free, key=lambda i: _evenness(columns[i]))
         roles[best] = "angle"
@@ -272,6 +264,21 @@ def _roles(rows: Sequence[Row], names: Sequence[str], stated: Stated, said: list
     if "angle" not in roles or "distance" not in roles:
         raise ValueError("cannot tell which value is the angle and which the distance; say --columns angle,distance")
     return roles
+
+
+def _clock_among(
+    free: list[int], counters: Sequence[int], roles: list[str], columns: Sequence[Sequence[float]], said: list[str]
+) -> None:
+    """Take the first value without a name that always grows for the clock, if an angle and a distance remain."""
+    rising = [i for i in free if len(columns[i]) > 3 and all(b > a for a, b in pairwise(columns[i]))]
+    both_ways = [i for i in free if i not in rising]
+    # a head that only turns up rises too: one value must be left that moves in even steps
+    others = [i for i in range(len(columns)) if i not in rising[:1] and i not in counters]
+    even = "angle" in roles or any(_evenness(columns[i]) > 0.5 for i in others)
+    if rising and even and len(both_ways) + ("angle" in roles) + ("distance" in roles) >= 2:
+        roles[rising[0]] = "time"
+        free.remove(rising[0])
+        said.append(f"value {rising[0] + 1} of each line always grows: it is the clock")
 
 
 def _not_by_name(roles: list[str], names: Sequence[str], columns: Sequence[Sequence[float]]) -> None:
