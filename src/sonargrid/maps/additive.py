@@ -26,24 +26,37 @@ def station_pings(pings: Pings, station: int, weights: Floats, settings: MapSett
 
 
 def _chosen(pings: Pings, keep: np.ndarray, weights: Floats, settings: MapSettings) -> StationPings:
+    """Return the pings of one station at the places `keep`, with all rays of that station, heard or void."""
     rays = pings.rays
     # a run of one station needs no picking out
     every = keep.size == len(pings)
     ray, range_m = (pings.ray, pings.range_m) if every else (pings.ray[keep], pings.range_m[keep])
-    used = np.zeros(len(rays), dtype=bool)
-    used[ray] = True
-    if not used.all():
-        ray = (np.cumsum(used) - 1).astype(np.int32)[ray]
+    own = rays.station == rays.station[ray[0]]
+    if not own.all():
+        ray = (np.cumsum(own) - 1).astype(np.int32)[ray]
     return StationPings(
-        rays.x_m[used],
-        rays.y_m[used],
-        rays.bearing_rad[used],
-        weights[used],
+        rays.x_m[own],
+        rays.y_m[own],
+        rays.bearing_rad[own],
+        weights[own],
         ray,
         range_m,
         settings.silence_weight,
         pings.blind_zone_m,
     )
+
+
+def _by_station(pings: Pings) -> list[np.ndarray]:
+    """Return the places of each station's usable pings, stations in order."""
+    void, of_rays = pings.void, pings.rays.station
+    order = np.flatnonzero(~void) if void.any() else np.arange(len(pings))
+    if not order.size or bool(np.all(of_rays == of_rays[0])):  # nothing to pick out
+        return [order] if order.size else []
+    station = pings.station if order.size == len(pings) else pings.station[order]
+    if bool(np.any(station[1:] < station[:-1])):
+        by_station = np.argsort(station, kind="stable")
+        order, station = order[by_station], station[by_station]
+    return np.split(order, np.flatnonzero(np.diff(station)) + 1)
 
 
 def _polar_serves(one: StationPings, beam: BeamModel, step_m: float) -> bool:
@@ -87,14 +100,8 @@ def additive_grid(
     """
     total = np.zeros(frame.shape)
     touched = np.zeros(frame.shape, dtype=np.int64)
-    order = np.flatnonzero(~pings.void)
-    station = pings.station if order.size == len(pings) else pings.station[order]
-    if bool(np.any(station[1:] < station[:-1])):
-        by_station = np.argsort(station, kind="stable")
-        order, station = order[by_station], station[by_station]
-    starts = np.flatnonzero(np.r_[True, np.diff(station) != 0]) if order.size else np.zeros(0, dtype=int)
-    for start, end in zip(starts, [*starts[1:], order.size], strict=True):
-        one = _chosen(pings, order[start:end], weights, settings)
+    for keep in _by_station(pings):
+        one = _chosen(pings, keep, weights, settings)
         window = station_window(one, beam, frame, pings.range_sigma_m)
         if window is None:
             continue

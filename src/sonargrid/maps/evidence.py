@@ -99,7 +99,8 @@ def ray_weights(pings: Pings, half_beam_rad: float, settings: MapSettings) -> Fl
     rays = pings.rays
     if not settings.redundancy:
         return np.ones(len(rays))
-    count = np.bincount(pings.ray[~pings.void], minlength=len(rays)).astype(np.float64)
+    void = pings.void
+    count = np.bincount(pings.ray[~void] if void.any() else pings.ray, minlength=len(rays)).astype(np.float64)
     # passes with backlash are two rays on one commanded angle, and still repeats of one another
     _, bearing = np.unique(np.round(np.stack([rays.station, rays.commanded_rad]), 9), axis=1, return_inverse=True)
     bearing = bearing.reshape(-1)
@@ -112,8 +113,8 @@ def data_extent(pings: Pings, beam: BeamModel) -> tuple[float, float, float, flo
     """Return (x_min, y_min, x_max, y_max) of all places that some ping speaks of, stations included [m]."""
     rays = pings.rays
     farthest = np.full(len(rays), -math.inf)
-    # fmax passes over void readings; a farther echo never speaks of less floor
-    np.fmax.at(farthest, pings.ray, pings.range_m)
+    # a farther echo never speaks of less floor; fmax passes over void readings, maximum is quicker where there are none
+    (np.fmax if pings.void.any() else np.maximum).at(farthest, pings.ray, pings.range_m)
     limit = np.where(farthest > -math.inf, beam.limit_m(np.maximum(farthest, 0.0)), 0.0)
     reached = limit > 0.0
     if not reached.any():

@@ -16,18 +16,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonargrid.arrays import Floats, Floats32, Ints
-from sonargrid.maps.beams import SLACK, SUPPORT_SIGMAS, SpreadBeam, bump
+from sonargrid.maps.beams import SLACK, SUPPORT_SIGMAS, SpreadBeam, bump, bump_share
 from sonargrid.maps.grid import GridFrame
 from sonargrid.maps.kernels import STEPS_PER_SIGMA, StationPings, Window, block_around
 
 KNOT_GAP_RAD = math.radians(1.0)  # wider angle intervals are split: quadratic interpolation then errs by 1e-5
 FIXED = float(2**20)  # fixed point of the shares of a range between steps: sums of them are exact
 FRACTION_BITS = 22  # fixed point of a limit's place between two range steps: a tenth of SLACK at 1 mm steps
-ROWS_AT_ONCE = 24  # rays, so that a block's temporaries stay in the cache and are not mapped anew each time
-CELLS_AT_ONCE = 12_000  # cells, likewise
+GAINS_AT_ONCE, PRODUCTS_AT_ONCE = 32, 8  # angle intervals: few, as most rays of a long stretch miss each other
 SMALL_PRODUCT = 262_144  # matrix products below this many multiplications stay on one thread in common BLAS builds
-BUMP_AREA_STEPS = STEPS_PER_SIGMA * SUPPORT_SIGMAS * 256.0 / 315.0  # area of the hump in range steps
-TAPS = int(STEPS_PER_SIGMA * SUPPORT_SIGMAS)  # the hump reaches so many steps to either side
+# The common allocator gives large blocks back at once and pages them in anew, until one larger than them has been let
+# go: after that it keeps them.  Untouched, such a block costs a microsecond; it saves a quarter of a sweep's time.
+KEPT_BYTES = 16 * 2**20
+TAPS = int(STEPS_PER_SIGMA * SUPPORT_SIGMAS)  # an echo's hump reaches so many steps behind it ...
+BEFORE = 2 * TAPS  # ... and its free part fades in this many steps before it
 
 
 def _counted(pings: StationPings, step_m: float, reach_m: float) -> StationPings:
@@ -41,19 +43,22 @@ def _counted(pings: StationPings, step_m: float, reach_m: float) -> StationPings
     np.subtract(scaled, whole, out=scaled)
     if max(float(scaled.max()), -float(scaled.min())) > 1e-6:
         return pings
-    key = pings.ray * np.int64(top)
-    key += whole.astype(np.int64)
-    count = np.bincount(key, minlength=pings.bearing_rad.size * top)
+    places = pings.bearing_rad.size * top  # POLAR_TABLE keeps them well inside 32 bits
+    key = pings.ray * np.int32(top)
+    key += whole.astype(np.int32)
+    count = np.zeros(places, dtype=np.int32)
+    np.add.at(count, key, np.int32(1))
     key = np.flatnonzero(count)
     ray, step = np.divmod(key, top)
     ranges = np.where(step == top - 1, math.inf, step * step_m)
-    return replace(pings, ray=ray.astype(np.int32), range_m=ranges, count=count[key].astype(np.int32))
+    return replace(pings, ray=ray.astype(np.int32), range_m=ranges, count=count[key])
 
 
-def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArray[np.floating], Floats]:
-    """Return (M, bins) counts of echoes by range step, off-step ranges shared among four steps, and (M,) silent ones.
+def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArray[np.integer], float, Floats]:
+    """Return (M, bins) counts of echoes by range step, the unit they are counted in, and (M,) silent ones.
 
-    Shares are cubic Lagrange weights in fixed point: their sums are exact, whatever the order of readings.
+    Off-step ranges are shared among four steps by cubic Lagrange weights in fixed point: whole numbers, so that sums
+    are exact, whatever the order of readings.
     """
     m = pings.bearing_rad.size
     silent = np.isposinf(pings.range_m)
@@ -69,12 +74,12 @@ def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArra
     place = scaled - floor
     flat = ray * np.int64(bins) + floor.astype(np.int64)
     if not bool(np.any(np.abs(place) > 1e-6)):
-        dense = np.zeros(m * bins, dtype=np.float32)
+        dense = np.zeros(m * bins, dtype=np.int32)
         if pings.count is None:
-            np.add.at(dense, flat, np.float32(1.0))
+            np.add.at(dense, flat, np.int32(1))
         else:
             dense[flat] = count  # equal readings were put together: no place occurs twice
-        return dense.reshape(m, bins), silent_count
+        return dense.reshape(m, bins), 1.0, silent_count
     # off the steps nothing was put together, every reading stands for itself; the same four weights as `_read_cells`
     # uses, at steps -1, 0, 1, 2 from the floor
     before, after, last = (np.rint(FIXED * w) for w in _cubic(place)[::2] + _cubic(place)[3:])
@@ -84,7 +89,7 @@ def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArra
         weights=np.concatenate([before, own, after, last]),
         minlength=m * bins,
     )
-    return shared.reshape(m, bins) * (1.0 / FIXED), silent_count
+    return shared.astype(np.int64).reshape(m, bins), 1.0 / FIXED, silent_count
 
 
 def _cubic(t: NDArray[np.floating]) -> tuple[NDArray[np.floating], ...]:
@@ -97,53 +102,49 @@ def _cubic(t: NDArray[np.floating]) -> tuple[NDArray[np.floating], ...]:
     )
 
 
-def _humps(counts: NDArray[np.floating]) -> Floats32:
-    """Return the (M, bins) sum of humps round counted ranges: a banded product in small one-thread blocks."""
+def _band(beam: SpreadBeam, wide: int) -> Floats32:
+    """Return the (wide + BEFORE + TAPS, wide) band that turns counts into evidence near their echoes.
+
+    It begins BEFORE steps before them: farther off the free part is whole, and counts are enough.
+    """
+    t = np.arange(1 - BEFORE, TAPS) / STEPS_PER_SIGMA  # how far a place lies behind the echo
+    line = np.zeros(2 * (wide + BEFORE + TAPS), dtype=np.float32)
+    line[wide : wide + t.size] = (beam.hit * bump(t) - beam.miss * (1.0 - bump_share(t + SUPPORT_SIGMAS)))[::-1]
+    place = np.arange(wide + BEFORE + TAPS)[:, None] - np.arange(wide)[None, :] + wide - 1
+    return line.take(place)
+
+
+def _near_echoes(counts: NDArray[np.floating], beam: SpreadBeam) -> Floats32:
+    """Return the (M, bins) evidence near the counted ranges: a banded product in small one-thread blocks."""
     m, bins = counts.shape
-    wide, tall = 64, 32
+    wide, tall = 16, 64
     columns, rows = -(-bins // wide), -(-m // tall)
-    padded = np.zeros((rows * tall, columns * wide + 2 * TAPS), dtype=np.float32)
+    padded = np.zeros((rows * tall, columns * wide + BEFORE + TAPS), dtype=np.float32)
     padded[:m, TAPS : TAPS + bins] = counts
-    shift = np.arange(wide + 2 * TAPS)[:, None] - np.arange(wide)[None, :] - TAPS
-    band = bump(shift / STEPS_PER_SIGMA).astype(np.float32)
     s0, s1 = padded.strides
     blocks = np.lib.stride_tricks.as_strided(
-        padded, (rows, columns, tall, wide + 2 * TAPS), (tall * s0, wide * s1, s0, s1), writeable=False
+        padded, (rows, columns, tall, wide + BEFORE + TAPS), (tall * s0, wide * s1, s0, s1), writeable=False
     )
-    product = np.matmul(blocks, band)
+    product = np.matmul(blocks, _band(beam, wide))
     return np.ascontiguousarray(product.transpose(0, 2, 1, 3)).reshape(rows * tall, columns * wide)[:m, :bins]
 
 
 def _profiles(pings: StationPings, beam: SpreadBeam, step_m: float, bins: int) -> Floats32:
     """Return the (M, bins) weighted range profile of every ray: all its readings at once."""
-    counts, silent = _range_counts(pings, step_m, bins)
-    humps = _humps(counts)
+    counts, unit, silent = _range_counts(pings, step_m, bins)
+    shares = counts.astype(np.float32)
+    shares *= np.float32(unit)
+    profiles = _near_echoes(shares, beam)
+    # whole free evidence: a count of the echoes far behind each step; a silent ping is a weak echo behind them all
+    passed = np.cumsum(counts, axis=1, dtype=counts.dtype)  # whole numbers: eight times quicker than floats
+    all_of_them = passed[:, -1:].copy()
+    free = (all_of_them - passed[:, BEFORE - 1 : -1]).astype(np.float32)
+    free *= np.float32(beam.miss * unit)
     silence = (beam.miss * pings.silence_weight * silent[:, None]).astype(np.float32)
-    weight = pings.weight[:, None].astype(np.float32)
-    profiles = np.empty_like(humps)
-    for first in range(0, humps.shape[0], ROWS_AT_ONCE):
-        some = slice(first, first + ROWS_AT_ONCE)
-        _profile_rows(humps[some], beam, profiles[some])
-        profiles[some] -= silence[some]
-        profiles[some] *= weight[some]
+    profiles[:, : bins - BEFORE] -= free
+    profiles -= silence
+    profiles *= pings.weight[:, None].astype(np.float32)
     return profiles
-
-
-def _profile_rows(humps: Floats32, beam: SpreadBeam, profile: Floats32) -> None:
-    """Write the profiles of some rays' humps, weight and silence left out; `humps` is used up."""
-    # area of the humps beyond each step: trapezoid sum with its first correction term; the free part ends at the
-    # echo, a hump's half width before the hump's far end
-    beyond = np.cumsum(humps, axis=1, dtype=np.float32)
-    np.subtract(beyond[:, -1:], beyond, out=beyond)
-    beyond += humps  # from each step to the end, that step included
-    profile[:, -TAPS:] = 0.0
-    free = profile[:, :-TAPS]
-    np.multiply(humps[:, TAPS:], np.float32(-0.5), out=free)
-    free += beyond[:, TAPS:]
-    free[:, :-1] += (humps[:, TAPS + 1 :] - humps[:, TAPS - 1 : -2]) * np.float32(1.0 / 24.0)
-    profile *= np.float32(-beam.miss / BUMP_AREA_STEPS)
-    humps *= np.float32(beam.hit)
-    profile += humps
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +169,7 @@ def _fan(bearing: Floats, half: float) -> _Fan:
 
 def _knots(fan: _Fan, half: float) -> Floats:
     """Return the angles where the summed gain may break, wide intervals split."""
-    edges = np.r_[fan.bearing_rad - half, fan.bearing_rad + half]
+    edges = np.concatenate([fan.bearing_rad - half, fan.bearing_rad + half])
     edges = np.unique(np.round(np.clip(edges, -math.pi, math.pi), 10))
     gaps = np.diff(edges)
     pieces = np.maximum(1, np.ceil(gaps / KNOT_GAP_RAD - 1e-9)).astype(int)
@@ -179,28 +180,28 @@ def _knots(fan: _Fan, half: float) -> Floats:
 
 def _spread(fan: _Fan, knots: Floats, profiles: Floats32, beam: SpreadBeam, half: float) -> Floats32:
     """Return the evidence at start, middle and end of every angle interval, (3 I, bins)."""
-    bins = profiles.shape[1]
-    rows_at_once = 16
-    intervals = knots.size - 1
+    bins, intervals = profiles.shape[1], knots.size - 1
     out = np.zeros((3 * intervals, bins), dtype=np.float32)
     start, end = knots[:-1], knots[1:]
-    middle = 0.5 * (start + end)
+    at = np.stack([start, 0.5 * (start + end), end], axis=1)
+    low = np.searchsorted(fan.bearing_rad, start - half - 1e-6)
+    high = np.searchsorted(fan.bearing_rad, end + half + 1e-6)
     sorted_profiles = profiles[fan.source]
-    for first in range(0, intervals, rows_at_once):
-        last = min(intervals, first + rows_at_once)
-        lo = int(np.searchsorted(fan.bearing_rad, start[first] - half - 1e-6))
-        hi = int(np.searchsorted(fan.bearing_rad, end[last - 1] + half + 1e-6))
-        if lo == hi:
-            continue
-        at = np.stack([start[first:last], middle[first:last], end[first:last]], axis=1)
-        off = at[:, :, None] - fan.bearing_rad[None, None, lo:hi]
+    for first in range(0, intervals, GAINS_AT_ONCE):
+        last = min(intervals, first + GAINS_AT_ONCE)
+        left, right = int(low[first]), int(high[last - 1])
+        off = np.abs(at[first:last, :, None] - fan.bearing_rad[left:right])
         # an interval lies inside a wedge or outside it, whole: its middle decides for both ends
-        whole = np.abs(off[:, 1:2, :]) < half
-        gain = np.where(whole, beam.gain_of(np.minimum(np.abs(off), half), np.full(1, half)), 0.0)
-        gain = gain.reshape(-1, hi - lo).astype(np.float32)
-        chunk = max(16, SMALL_PRODUCT // max(1, gain.size))
-        for c in range(0, bins, chunk):
-            np.matmul(gain, sorted_profiles[lo:hi, c : c + chunk], out=out[3 * first : 3 * last, c : c + chunk])
+        whole = off[:, 1:2, :] < half
+        gain = np.where(whole, beam.gain_of(np.minimum(off, half), np.full(1, half)), 0.0)
+        gain = gain.reshape(-1, right - left).astype(np.float32)
+        for a in range(first, last, PRODUCTS_AT_ONCE):
+            z = min(last, a + PRODUCTS_AT_ONCE)
+            lo, hi = int(low[a]), int(high[z - 1])
+            some = gain[3 * (a - first) : 3 * (z - first), lo - left : hi - left]
+            chunk = max(16, SMALL_PRODUCT // max(1, some.size))
+            for c in range(0, bins if lo < hi else 0, chunk):
+                np.matmul(some, sorted_profiles[lo:hi, c : c + chunk], out=out[3 * a : 3 * z, c : c + chunk])
     return out
 
 
@@ -270,13 +271,15 @@ def _touches(
     top, m = int(far.max()) + 2, pings.bearing_rad.size
     by_limit = np.zeros(m * top, dtype=np.int32)
     np.add.at(by_limit, pings.ray * np.int64(top) + far, np.int32(1) if pings.count is None else pings.count)
-    at_least = np.cumsum(by_limit.reshape(m, top)[:, ::-1], axis=1, dtype=np.int32)[:, ::-1]
+    up_to = np.cumsum(by_limit.reshape(m, top), axis=1, dtype=np.int32)
     table = np.zeros((fan.source.size + 1, top), dtype=np.int32)
     for slot, ray in enumerate(fan.source):  # whole rows at a time: three times quicker than a running sum down columns
-        np.add(table[slot], at_least[ray], out=table[slot + 1])
+        np.add(table[slot], up_to[ray], out=table[slot + 1])
     step = np.ceil((range_m - SLACK) / step_m).astype(np.int64)  # the first whole step that reaches the cell
-    flat, column = table.reshape(-1), np.minimum(step, top - 1)
-    hits = (flat.take(hi * top + column) - flat.take(lo * top + column)).astype(np.int64)
+    flat, column, end = table.reshape(-1), np.clip(step - 1, 0, top - 1), table[:, -1].copy()
+    # all readings of the rays, without those that end before the cell
+    hits = end.take(hi) - end.take(lo) - (flat.take(hi * top + column) - flat.take(lo * top + column))
+    hits = hits.astype(np.int64)
     off_step = np.flatnonzero(limit - far > 1e-6)
     if off_step.size:
         again = 1 if pings.count is None else pings.count[off_step]
@@ -334,6 +337,7 @@ def polar_station(frame: GridFrame, pings: StationPings, beam: SpreadBeam, step_
     Integer counts of readings by bearing and range step -> one range profile a bearing -> angular spread at knots
     that lie on the wedges' edges -> each cell reads the table once.
     """
+    np.empty(KEPT_BYTES, dtype=np.uint8)  # made and let go
     pings = _counted(pings, step_m, beam.ranger.reach_m)
     x, y = float(pings.x_m[0]), float(pings.y_m[0])
     half = float(beam.support_rad(0.0))
