@@ -24,7 +24,7 @@ from sonargrid.finding.object_sigmas import Doubts, bearing_by_one, round_spread
 from sonargrid.finding.plateaus import find_plateaus
 from sonargrid.finding.run_beam import FittedBeam, beam_of_table, fitted_beam
 from sonargrid.finding.soundings import pack, sweep_of
-from sonargrid.finding.things import Object
+from sonargrid.finding.things import Object, Things
 from sonargrid.maps.mapping import Map
 from sonargrid.physics.air import absorption_db_per_m, sound_speed
 from sonargrid.runs.calibration import calibrated
@@ -63,8 +63,8 @@ class ObjectList:
 
 def find_objects(
     map_or_run: Map | Run, size_prior_m: float = SIZE_PRIOR_M, min_confidence: float = MIN_CONFIDENCE
-) -> tuple[Object, ...]:
-    """Return the things that a run shows.
+) -> Things:
+    """Return the things that a run shows, in the order of objects.csv.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def find_objects(
         run, pings = map_or_run.run, map_or_run.pings
     else:
         run, pings = map_or_run, calibrated(map_or_run)
-    return fit_objects(pings, run, size_prior_m, min_confidence).objects
+    return Things(fit_objects(pings, run, size_prior_m, min_confidence).objects)
 
 
 def fit_objects(

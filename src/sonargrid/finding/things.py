@@ -6,7 +6,9 @@ Finding is the business of `plateaus` and `objects`.  Floor axes [m], bearings [
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
+from typing import Any
 
 COUNTED_KINDS = ("post", "cluster", "echo")  # things that stand on the floor
 BACKGROUND_KINDS = ("wall", "corner")
@@ -68,3 +70,46 @@ class Object:
             raise ValueError(f"a {self.kind} without width and direction has no ends")
         dx, dy = 0.5 * self.width_m * math.cos(self.heading_rad), 0.5 * self.width_m * math.sin(self.heading_rad)
         return (self.x_m - dx, self.y_m - dy), (self.x_m + dx, self.y_m + dy)
+
+
+class Things(tuple[Object, ...]):
+    """The things of a map in the order of objects.csv: a tuple of `Object` that tables take and notebooks show.
+
+    >>> post = Object("post", 1.0, 2.0, 0.01, 0.01, 0.0, 2.2, math.pi / 2, 3, 40, diameter_m=0.05)
+    >>> Things([post, post])
+    Things(2 post)
+    >>> record = Things([post]).to_records()[0]
+    >>> record["id"], record["kind"], record["bearing_deg"], record["width_m"]
+    (1, 'post', 90.0, nan)
+    """
+
+    __slots__ = ()
+
+    def __repr__(self) -> str:
+        count = Counter(thing.kind for thing in self)
+        return f"Things({', '.join(f'{count[kind]} {kind}' for kind in KINDS if count[kind]) or 'none'})"
+
+    def to_records(self) -> list[dict[str, Any]]:
+        """Return one record a thing, as data-frame libraries take them: the columns of objects.csv, nan = unknown."""
+        return [_record(thing, number) for number, thing in enumerate(self, start=1)]
+
+
+def _record(thing: Object, number: int) -> dict[str, Any]:
+    return {
+        "id": number,
+        "kind": thing.kind,
+        "x_m": thing.x_m,
+        "y_m": thing.y_m,
+        "diameter_m": thing.diameter_m,
+        "width_m": thing.width_m,
+        "heading_deg": math.degrees(thing.heading_rad),
+        "x_sigma_m": thing.x_sigma_m,
+        "y_sigma_m": thing.y_sigma_m,
+        "xy_correlation": thing.xy_correlation,
+        "diameter_sigma_m": thing.diameter_sigma_m,
+        "nearest_m": thing.nearest_m,
+        "bearing_deg": (math.degrees(thing.bearing_rad) + 180.0) % 360.0 - 180.0,
+        "confidence": thing.confidence,
+        "stations": thing.stations,
+        "readings": thing.readings,
+    }

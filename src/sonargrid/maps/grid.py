@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,6 +24,9 @@ from sonargrid.arrays import Counts, Floats, Floats32, Ints, frozen
 from sonargrid.errors import OutputProblem, SonargridError
 from sonargrid.physics.log_odds import EVIDENCE_LIMIT, to_probability
 from sonargrid.whole_file import replace_whole
+
+if TYPE_CHECKING:
+    import xarray
 
 EVIDENCE_STEP = 2.0**-14  # each station's sum is rounded once to whole multiples of this: float32 sums stay exact
 EVIDENCE_HOLD = 1024.0  # up to this size multiples of EVIDENCE_STEP are exact in float32
@@ -206,6 +209,28 @@ class LogOddsGrid:
         meta = {**self.meta, "solver": "additive", "merged": 1 + int(self.meta.get("merged", 0))}
         meta.pop("prior", None)
         return LogOddsGrid(self.frame, held, np.minimum(touched, 2**32 - 1).astype(np.uint32), meta)
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Return the grid as an `xarray.Dataset` over y and x, the cells' centres [m].
+
+        Raises
+        ------
+        SonargridError
+            If xarray is not installed.
+        """
+        try:
+            import xarray
+        except ImportError:
+            # a program sees the message only, so the remedy stands in it
+            words = "to_xarray needs the library xarray: python -m pip install 'sonargrid[xarray]'"
+            raise SonargridError(words) from None
+        arrays = {"log_odds": self.log_odds, "probability": self.probability(), "touched": self.touched, **self.layers}
+        metres = {"units": "m"}
+        return xarray.Dataset(
+            {name: (("y", "x"), values) for name, values in arrays.items()},
+            {"y": ("y", self.frame.y_centres_m(), metres), "x": ("x", self.frame.x_centres_m(), metres)},
+            {"cell_m": self.cell_m, "corner_m": list(self.corner_m), "meta": json.dumps(dict(self.meta))},
+        )
 
     def to_bytes(self) -> bytes:
         """Return the grid as a compressed NPZ file; the same grid always gives the same bytes."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from sonargrid import __version__
 from sonargrid.errors import UsageProblem
@@ -17,6 +18,9 @@ from sonargrid.maps.evidence import MapSettings, frame_for, ray_weights
 from sonargrid.maps.grid import GridFrame, LogOddsGrid
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Pings, Run
+
+if TYPE_CHECKING:
+    import xarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +40,10 @@ class Map:
 
     def __repr__(self) -> str:
         return f"Map of {self.run.name}: {self.settings.beam}, {self.settings.solver}, {self.grid!r}"
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Return the grid as an `xarray.Dataset` over y and x [m], named after its run; see `LogOddsGrid.to_xarray`."""
+        return self.grid.to_xarray().assign_attrs(title=self.run.title or self.run.name)
 
 
 def _additive(

@@ -335,3 +335,22 @@ class Pings:
     def bearing_rad(self) -> Floats:
         """(N,) direction of each reading's axis on the floor [rad]."""
         return self.rays.bearing_rad[self.ray]
+
+    def to_columns(self) -> dict[str, np.ndarray]:
+        """Return the readings as columns of equal length, as data-frame libraries take them.
+
+        station is the index into the run's stations; range_m is inf where nothing was heard, nan where nothing was
+        measured, and `outcome` says so in words.
+        """
+        ray = self.ray
+        return {
+            "station": self.station,
+            "sweep": self.sweep,
+            "turning": self.turning,
+            "head_deg": np.degrees(self.rays.head_rad[ray]) + 90.0,
+            "bearing_deg": (np.degrees(self.bearing_rad) + 180.0) % 360.0 - 180.0,
+            "x_m": self.rays.x_m[ray],
+            "y_m": self.rays.y_m[ray],
+            "range_m": self.range_m,
+            "outcome": np.select([self.echo, self.silent], ["echo", "silent"], "void"),
+        }
