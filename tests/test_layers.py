@@ -33,8 +33,8 @@ ROOMS: dict[int, str] = {
     7: "objects",
     8: "drawn truth measures list_scoring scoring",
     9: "palette shapes placement axes marks legend raster vector charts bench_pictures sweep_content sweep_strip "
-    "sweep_picture sweep_film pictures screen_squares screen_map out_folder exports map_files report_data report_svg "
-    "report displays",
+    "sweep_picture sweep_film pictures meeting_picture screen_squares screen_map out_folder exports map_files "
+    "report_data report_svg report_meetings report displays",
     10: "pipeline plot",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}
