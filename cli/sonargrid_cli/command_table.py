@@ -17,6 +17,7 @@ from sonargrid_cli import (
     compare_commands,
     look_commands,
     pass_on_commands,
+    record_command,
     start_commands,
     way_in_commands,
 )
@@ -29,7 +30,11 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
         ("map", start_commands.map_run),
         ("count", start_commands.count_things),
     ),
-    "Bench": (("sender", way_in_commands.print_sender), ("calibrate", bench_commands.calibrate)),
+    "Bench": (
+        ("sender", way_in_commands.print_sender),
+        ("record", record_command.record_run),
+        ("calibrate", bench_commands.calibrate),
+    ),
     "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
     "Pass on": (
         ("sweep", look_commands.draw_sweep),
