@@ -28,6 +28,7 @@ from sonargrid.runs.run_files import load_run
 from sonargrid.runs.sender import sender_program
 from sonargrid_cli.live_strip import LiveScreen, Strip
 from sonargrid_cli.main import main
+from test_sender import MAIN, STUB
 
 RECORD = [sys.executable, "-m", "sonargrid_cli", "record"]
 HEADER = "angle_deg,echo_us,time_s\n"
@@ -335,8 +336,6 @@ def test_limits_end_it(tmp_path: Path) -> None:
 
 
 def test_the_controller_s_program_feeds_it(tmp_path: Path) -> None:
-    from tests.test_sender import MAIN, STUB
-
     (tmp_path / "stub.h").write_text(STUB)
     (tmp_path / "sender.cpp").write_text(sender_program("board") + MAIN)
     words = ["g++", "-include", "stub.h", "sender.cpp", "-o", "sender"]
