@@ -57,6 +57,13 @@ def spread(body: Callable[..., T]) -> Callable[..., T]:
     return whole
 
 
+def sample_words(incomplete: str) -> list[str]:
+    """Return the sample runs that a half-typed name may mean, for the shell."""
+    from sonargrid.runs.samples import sample_names
+
+    return [name for name in sample_names() if name.startswith(incomplete)]
+
+
 @dataclass(frozen=True, slots=True)
 class RunOptions:
     """Which run, and what to take in place of what its files say."""
@@ -66,7 +73,14 @@ class RunOptions:
         typer.Argument(metavar="RUN", help="A run's folder, a CSV file, or - for one on standard input."),
     ] = None
     sample: Annotated[
-        str | None, typer.Option("--sample", metavar="NAME", help="A shipped sample run.", rich_help_panel=RUN_PANEL)
+        str | None,
+        typer.Option(
+            "--sample",
+            metavar="NAME",
+            help="A shipped sample run.",
+            autocompletion=sample_words,
+            rich_help_panel=RUN_PANEL,
+        ),
     ] = None
     settings: Annotated[
         list[str] | None,

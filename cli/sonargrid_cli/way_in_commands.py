@@ -63,7 +63,12 @@ def import_logs(
     out: Annotated[str | None, typer.Option("-o", "--out", metavar="RUN", help="The new run's folder.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Ask nothing, take what is assumed.")] = False,
 ) -> str:
-    """Make a run of a robot's text log, as pasted or from files; says what it assumes."""
+    """Make a run of a robot's text log, pasted or from files.
+
+    What the log does not say is assumed, and said.
+
+    Example: sonargrid import log.txt -o first_run
+    """
     if out is None:
         raise UsageProblem("no place for the run was given", hint="such as -o first_run")
     stated, setup = _stated(given), _setup(given)
@@ -88,7 +93,12 @@ def new_run(
     like: Annotated[str | None, typer.Option("--like", metavar="OLD_RUN", help="Same ranger and head.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
 ) -> str:
-    """Make the folder of a run before its readings: few questions, each one also a flag."""
+    """Make a run's folder before its readings, by few questions.
+
+    Each question is also a flag.
+
+    Example: sonargrid new bench_run --stations 3
+    """
     if os.path.lexists(out):
         raise OutputProblem("is there already; a run is never written over", hint="choose another name", file=out)
     _refuse_twice(stations, station, like, (no_echo_at, turns, reach))
@@ -154,7 +164,12 @@ def print_sender(
     centre_us: Annotated[int, typer.Option("--centre-us", help="Servo pulse straight ahead.")] = 1500,
     us_per_deg: Annotated[float, typer.Option("--us-per-deg", help="Negative: longer pulses turn right.")] = 11.1111,
 ) -> str:
-    """Print a program for the robot's controller that sweeps and logs.  Not tried on hardware."""
+    """Print a program for the robot that sweeps and logs.
+
+    Not tried on hardware: keep fingers away from the servo, lift the wheels.
+
+    Example: sonargrid sender --for micropython > sweep.py
+    """
     from sonargrid.runs.sender import SenderPlan, sender_program
 
     try:
