@@ -105,9 +105,11 @@ def record_run(
     place: PlaceOptions,
     screen: ScreenOptions,
 ) -> str:
-    """Record a robot's sweeps into a run, one station at a time, until Ctrl-C.
+    """Record a robot's sweeps into a run, station by station.
 
-    Every line is kept as it came (heard_NAME.log) before it is read.  Example: sonargrid record bench --station A
+    Until Ctrl-C. Every line is kept as it came (heard_NAME.log) before it is read.
+
+    Example: sonargrid record bench --station A
     """
     answers, stated = _answers(stream)
     where = _place(place)
