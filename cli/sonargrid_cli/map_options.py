@@ -16,7 +16,7 @@ import typer
 
 from sonargrid.errors import UsageProblem
 from sonargrid.units import parse_length
-from sonargrid_cli.run_options import length_of
+from sonargrid_cli.run_options import ScreenOptions, length_of
 
 # Names only, so that a wrong one is refused before numpy loads; a test holds them equal to the library's tables.
 BEAMS = ("centreline", "cone", "tapered", "gaussian", "piston", "measured")
@@ -27,23 +27,17 @@ Origins = dict[str, str]  # argument -> the flag or variable it came from
 MODEL, FLOOR, THINGS, OUTPUT = "The model", "The floor", "The things", "What comes out"
 
 
-def _option(flags: str, panel: str, words: str, metavar: str | None = None, known: Sequence[str] = ()) -> Any:
-    """Return an option; what a shell offers for it are the known words, if there are any."""
-
-    def offer(incomplete: str) -> list[str]:
-        return [word for word in known if word.startswith(incomplete)]
-
-    complete = offer if known else None
-    return typer.Option(*flags.split(), metavar=metavar, help=words, rich_help_panel=panel, autocompletion=complete)
+def _option(flags: str, panel: str, words: str, metavar: str | None = None) -> Any:
+    return typer.Option(*flags.split(), metavar=metavar, help=words, rich_help_panel=panel)
 
 
 @dataclass(frozen=True, slots=True)
 class ModelOptions:
     """How readings become evidence, and on which cells."""
 
-    beam: Annotated[str | None, _option("--beam", MODEL, f"Beam model: {', '.join(BEAMS)}.", "NAME", BEAMS)] = None
+    beam: Annotated[str | None, _option("--beam", MODEL, f"Beam model: {', '.join(BEAMS)}.", "NAME")] = None
     solver: Annotated[
-        str | None, _option("--solver", MODEL, "joint: each echo explained once; additive: sums.", "NAME", SOLVERS)
+        str | None, _option("--solver", MODEL, "joint: each echo explained once; additive: sums.", "NAME")
     ] = None
     no_redundancy: Annotated[bool, _option("--no-redundancy", MODEL, "Count each ping in full.")] = False
     repeat_correlation: Annotated[
@@ -89,7 +83,7 @@ class OutputOptions:
         bool, _option("--draw-objects", OUTPUT, "Add a layer to grid.npz with the things drawn in.")
     ] = False
     svg: Annotated[bool, _option("--svg", OUTPUT, "Add map.svg.")] = False
-    theme: Annotated[str, _option("--theme", OUTPUT, "light or dark.", "NAME", THEMES)] = "light"
+    theme: Annotated[str, _option("--theme", OUTPUT, "light or dark.", "NAME")] = "light"
     show: Annotated[bool, _option("--show", OUTPUT, "Also draw the map here.")] = False
     force: Annotated[bool, _option("--force", OUTPUT, "Replace the map of another run.")] = False
 
@@ -151,6 +145,21 @@ def known_theme(name: str) -> None:
     """
     if name not in THEMES:
         raise UsageProblem(f"unknown theme '{name}'", hint=f"known: {', '.join(THEMES)}")
+
+
+def check_map_words(output: OutputOptions, screen: ScreenOptions) -> None:
+    """Refuse flags that do not go together, before anything is read.
+
+    Raises
+    ------
+    UsageProblem
+        With what to leave out.
+    """
+    if output.no_objects and output.draw_objects:
+        raise UsageProblem("--no-objects and --draw-objects exclude one another", hint="leave one out")
+    if output.show and screen.json:
+        raise UsageProblem("--show and --json exclude one another", hint="leave one out")
+    known_theme(output.theme)
 
 
 def known_name(name: str, known: Sequence[str], what: str, origin: str) -> str:

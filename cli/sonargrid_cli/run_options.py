@@ -57,31 +57,10 @@ def spread(body: Callable[..., T]) -> Callable[..., T]:
     return whole
 
 
-def sample_words(incomplete: str) -> list[str]:
-    """Return the sample runs that a half-typed name may mean, for the shell."""
-    from sonargrid.runs.samples import sample_names
-
-    return [name for name in sample_names() if name.startswith(incomplete)]
-
-
 @dataclass(frozen=True, slots=True)
-class RunOptions:
-    """Which run, and what to take in place of what its files say."""
+class SettingOptions:
+    """What to take in place of what a run's files say."""
 
-    run: Annotated[
-        str | None,
-        typer.Argument(metavar="RUN", help="A run's folder, a CSV file, or - for one on standard input."),
-    ] = None
-    sample: Annotated[
-        str | None,
-        typer.Option(
-            "--sample",
-            metavar="NAME",
-            help="A shipped sample run.",
-            autocompletion=sample_words,
-            rich_help_panel=RUN_PANEL,
-        ),
-    ] = None
     settings: Annotated[
         list[str] | None,
         typer.Option(
@@ -98,15 +77,28 @@ class RunOptions:
         str | None,
         typer.Option("--half-beam", metavar="DEG", help="Half angle of the beam.", rich_help_panel=RUN_PANEL),
     ] = None
+    calibration: Annotated[
+        str | None,
+        typer.Option("--calibration", metavar="FILE", help="Values from the bench.", rich_help_panel=RUN_PANEL),
+    ] = None
+
+
+@dataclass(frozen=True, slots=True)
+class RunOptions(SettingOptions):
+    """Which run, and what to take in place of what its files say."""
+
+    run: Annotated[
+        str | None,
+        typer.Argument(metavar="RUN", help="A run's folder, a CSV file, or - for one on standard input."),
+    ] = None
+    sample: Annotated[
+        str | None, typer.Option("--sample", metavar="NAME", help="A shipped sample run.", rich_help_panel=RUN_PANEL)
+    ] = None
     stations: Annotated[
         str | None, typer.Option("--stations", metavar="A,B", help="Only these.", rich_help_panel=RUN_PANEL)
     ] = None
     sweeps: Annotated[
         str | None, typer.Option("--sweeps", metavar="0,2", help="Only these.", rich_help_panel=RUN_PANEL)
-    ] = None
-    calibration: Annotated[
-        str | None,
-        typer.Option("--calibration", metavar="FILE", help="Values from the bench.", rich_help_panel=RUN_PANEL),
     ] = None
     show_config: Annotated[
         bool,
@@ -134,7 +126,7 @@ SHORT_FORMS = {
 LENGTH_SHORT_FORMS = {"reach"}  # these take units, the file's key is in metres
 
 
-def typed_settings(options: RunOptions) -> dict[str, tuple[str, str]]:
+def typed_settings(options: SettingOptions) -> dict[str, tuple[str, str]]:
     """Return what the flags say, as key of run.toml -> (text, flag it came from).
 
     Raises

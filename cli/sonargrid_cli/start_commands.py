@@ -21,7 +21,7 @@ from sonargrid_cli.map_options import (
     ModelOptions,
     OutputOptions,
     ThingOptions,
-    known_theme,
+    check_map_words,
     span_of,
     typed_model,
     typed_search,
@@ -66,11 +66,8 @@ def map_run(
     output: OutputOptions,
     screen: ScreenOptions,
 ) -> str:
-    """Make a map and a list of things from a run, in a folder.
-
-    Example: sonargrid map bench_run --show
-    """
-    _check_map_words(output, screen)
+    """Make a map and a list of things from a run, in a folder of their own."""
+    check_map_words(output, screen)
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
     origins |= more_origins
@@ -112,23 +109,9 @@ def _wish(ctx: typer.Context, output: OutputOptions, things: ThingOptions, origi
     )
 
 
-def _check_map_words(output: OutputOptions, screen: ScreenOptions) -> None:
-    """Refuse flags that do not go together, before anything is read."""
-    if output.no_objects and output.draw_objects:
-        raise UsageProblem("--no-objects and --draw-objects exclude one another", hint="leave one out")
-    if output.show and screen.json:
-        raise UsageProblem("--show and --json exclude one another", hint="leave one out")
-    known_theme(output.theme)
-
-
 @spread
 def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, screen: ScreenOptions) -> str:
-    """List what stands there: how many things, where, how sure.
-
-    Also says what the readings cannot tell.
-
-    Example: sonargrid count bench_run --within 80cm
-    """
+    """List what stands there: how many things, where, how sure; and what the readings cannot tell."""
     if sum((chosen.csv, screen.json, chosen.show)) > 1:
         raise UsageProblem("--csv, --json and --show exclude one another", hint="leave all but one out")
     within_m = math.inf if chosen.within is None else length_of(chosen.within, "--within")

@@ -23,6 +23,7 @@ TOPICS: dict[str, str] = {
     "mounting": "where the ranger sits on the robot: arm, side, height, tilt",
     "beam-models": "the beam models, and when to choose which",
     "weights": "why ten pings of one thing do not count as ten",
+    "many-runs": "a whole folder of runs at once, and how it survives a break",
     "simulating": "rooms on paper: scene files and what the simulator does",
     "cautions": "what a map is not, and how not to get hurt",
 }

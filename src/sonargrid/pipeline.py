@@ -1,6 +1,6 @@
 """The whole way in one function: a run -> calibrated pings -> map -> things -> files.
 
-The only place that knows the order; nothing in the package imports it.  Reading a run's files is `run_files`.
+The only place that knows the order; in the package only `many` imports it.  Reading a run's files is `run_files`.
 """
 
 from __future__ import annotations

@@ -270,3 +270,9 @@ def cells_png(
     whole = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(cells)).save(whole, "PNG", pnginfo=notes, compress_level=6, **more)
     return whole.getvalue()
+
+
+def png_pixels(content: bytes) -> Pixels:
+    """Return the (rows, columns, 3) pixels of a PNG, row 0 at the top."""
+    with Image.open(io.BytesIO(content)) as image:
+        return np.asarray(image.convert("RGB"))

@@ -116,7 +116,7 @@ def look_at_out(
     try:
         return _look_at(path, run_path, force, [run_path, *inputs])
     except OSError as problem:
-        raise _problem(problem, path) from None
+        raise write_problem(problem, path) from None
 
 
 def _look_at(
@@ -175,7 +175,8 @@ def _matches(path: Path, kept: Any) -> bool:
         return False
 
 
-def _problem(problem: OSError, path: Path) -> OutputProblem:
+def write_problem(problem: OSError, path: Path) -> OutputProblem:
+    """Return what a failed write means for a user."""
     hint = _HINTS.get(problem.errno or 0, "")
     return OutputProblem(f"cannot be written ({problem.strerror or problem})", hint=hint, file=str(path))
 
@@ -237,14 +238,14 @@ def write_one(content: bytes, path: str | os.PathLike[str], kinds: Iterable[byte
             raise OutputProblem(f"{words} and is left alone", hint="choose another name with -o", file=str(target))
         return replace_whole(target, content)
     except OSError as problem:
-        raise _problem(problem, target) from None
+        raise write_problem(problem, target) from None
 
 
 def _write(path: Path, content: bytes, final: Path) -> None:
     try:
         path.write_bytes(content)
     except OSError as problem:
-        raise _problem(problem, final) from None
+        raise write_problem(problem, final) from None
 
 
 def _write_new(files: Mapping[str, bytes], out: Path) -> None:
@@ -263,7 +264,7 @@ def _write_new(files: Mapping[str, bytes], out: Path) -> None:
         for parent in made:
             _remove_empty(parent)
         if isinstance(problem, OSError):
-            raise _problem(problem, out) from None
+            raise write_problem(problem, out) from None
         raise
 
 
@@ -294,7 +295,7 @@ def _replace(files: Mapping[str, bytes], folder: OutFolder) -> None:
                 _remove_stale(folder, files)
             os.replace(parts[name], final)
     except OSError as problem:
-        raise _problem(problem, final) from None
+        raise write_problem(problem, final) from None
     finally:
         for part in parts.values():
             part.unlink(missing_ok=True)

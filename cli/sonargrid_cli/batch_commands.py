@@ -1,0 +1,171 @@
+"""The commands for many runs at once: `batch`.
+
+Everything that loads numpy is imported inside the bodies.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from time import perf_counter
+from typing import TYPE_CHECKING, Annotated, Any, Self
+
+import typer
+
+from sonargrid.errors import UsageProblem
+from sonargrid_cli.map_options import (
+    ModelOptions,
+    OutputOptions,
+    ThingOptions,
+    check_map_words,
+    count_of,
+    typed_model,
+    typed_search,
+)
+from sonargrid_cli.notes import told
+from sonargrid_cli.run_options import ScreenOptions, SettingOptions, spread, typed_settings
+
+if TYPE_CHECKING:
+    from sonargrid.many.batch import Recipe
+    from sonargrid.many.workers import Workers
+
+BATCH_PANEL = "The batch"
+
+
+@dataclass(frozen=True, slots=True)
+class BatchOptions:
+    """How a batch is run."""
+
+    jobs: Annotated[
+        str | None,
+        typer.Option("--jobs", "-j", metavar="N", help="Processes; default: one a core.", rich_help_panel=BATCH_PANEL),
+    ] = None
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Begin no further run once one failed.", rich_help_panel=BATCH_PANEL)
+    ] = False
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be done, and leave.", rich_help_panel=BATCH_PANEL)
+    ] = False
+    no_sheet: Annotated[
+        bool, typer.Option("--no-sheet", help="No contact sheet of all maps.", rich_help_panel=BATCH_PANEL)
+    ] = False
+
+
+@spread
+def map_batch(
+    source: Annotated[
+        str, typer.Argument(metavar="FOLDER|GLOB|LIST.toml", help="A folder of runs, a quoted pattern, or a list.")
+    ],
+    setting: SettingOptions,
+    model: ModelOptions,
+    things: ThingOptions,
+    output: OutputOptions,
+    batch: BatchOptions,
+    screen: ScreenOptions,
+) -> str:
+    """Map many runs, each into a folder of its own; what is finished and unchanged is not done again."""
+    check_map_words(output, screen)
+    if output.show or things.empty is not None:
+        raise UsageProblem("--show and --empty are for one run", hint="sonargrid map takes them")
+    jobs = None if batch.jobs is None else count_of(batch.jobs, "--jobs")
+    recipe = _recipe(setting, model, things, output)
+    from sonargrid.many.batch import finish, plan
+    from sonargrid.many.run_list import listed_runs
+    from sonargrid.many.workers import cores
+    from sonargrid_cli import batch_words
+
+    runs = listed_runs(source)
+    out = output.out or batch_words.default_batch_out(source)
+    tasks = plan(runs, out, recipe, output.force)
+    if batch.dry_run:
+        return batch_words.dry_words(tasks, out, screen.json)
+    watch = _Watch(len(tasks), screen.quiet)
+    with watch:
+        lines = finish(tasks, out, jobs or min(cores(), len(tasks)), batch.strict, watch.told, watch.on_workers)
+    if watch.interrupted:
+        raise KeyboardInterrupt
+    pages = () if batch.no_sheet else batch_words.write_sheet(lines, out, output.theme)
+    failed = [line for line in lines if line["status"] == "failed"]
+    said = batch_words.last_words(lines, out, pages, len(tasks))
+    if failed:
+        told([] if screen.quiet else said.split("\n"))
+        raise batch_words.failure(failed)
+    if screen.json:
+        return batch_words.as_json(lines, out, pages)
+    return "" if screen.quiet else said
+
+
+def _recipe(setting: SettingOptions, model: ModelOptions, things: ThingOptions, output: OutputOptions) -> Recipe:
+    """Return how every run is to be mapped, from what was typed and from the environment."""
+    values, origins = typed_model(model)
+    wanted, more_origins = typed_search(things)
+    typed = typed_settings(setting)
+    from sonargrid.many.batch import Recipe
+    from sonargrid.maps.evidence import MapSettings
+    from sonargrid.pipeline import Search
+    from sonargrid.runs.run_files import settings_from_environment
+
+    return Recipe(
+        MapSettings(**values),
+        None if output.no_objects else Search(**wanted),
+        {**settings_from_environment(os.environ), **typed},
+        setting.calibration,
+        output.svg,
+        output.draw_objects,
+        output.theme,
+        {**origins, **more_origins},
+    )
+
+
+class _Watch:
+    """Shows how far a batch is on stderr, and takes Ctrl-C: once = finish what is begun, twice = leave at once."""
+
+    def __init__(self, total: int, quiet: bool) -> None:
+        self._total, self._quiet, self._done = total, quiet, 0
+        self._workers: Workers | None = None
+        self._bar: Any = None
+        self._before: Any = None
+        self.interrupted = False
+
+    def __enter__(self) -> Self:
+        self._before = signal.signal(signal.SIGINT, self._asked_to_leave)
+        if not self._quiet and sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+            columns = (TextColumn("runs"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[rate]}"))
+            self._bar = Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True)
+            self._bar.start()
+            self._task = self._bar.add_task("runs", total=self._total, rate="")
+            self._start = perf_counter()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+        signal.signal(signal.SIGINT, self._before)
+
+    def on_workers(self, workers: Workers) -> None:
+        """Keep the workers, for Ctrl-C."""
+        self._workers = workers
+
+    def told(self, line: Mapping[str, Any]) -> None:
+        """Move the bar, or say a line where there is none."""
+        self._done += 1
+        if self._bar is not None:
+            rate = self._done / max(perf_counter() - self._start, 1e-9)
+            self._bar.update(self._task, completed=self._done, rate=f"{rate:.1f} a second")
+        elif not self._quiet:
+            from sonargrid_cli.batch_words import say_line
+
+            say_line(line, self._done, self._total)
+
+    def _asked_to_leave(self, *_: object) -> None:
+        if self.interrupted or self._workers is None:
+            raise KeyboardInterrupt
+        self.interrupted = True
+        self._workers.drain()
+        print("finishing the runs that are begun; Ctrl-C again leaves at once", file=sys.stderr, flush=True)
