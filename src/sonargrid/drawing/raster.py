@@ -181,11 +181,15 @@ def _cells(image: Image.Image, raster: Raster) -> None:
     image.paste(sized.convert("RGB"), (left, top), sized.getchannel("A") if sized.mode == "RGBA" else None)
 
 
-def figure_png(figure: Figure) -> bytes:
-    """Return a figure as PNG, 8-bit RGB."""
+def figure_png(figure: Figure, colours: int | None = None) -> bytes:
+    """Return a figure as PNG: 8-bit RGB, or with so many colours at most (2 to 256), which makes a smaller file."""
     image = Image.new("RGB", (figure.width, figure.height), rgb(figure.page))
     _draw(image, figure.layers)
     whole = io.BytesIO()
+    if colours is not None:
+        few = image.quantize(colours, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
+        few.save(whole, "PNG", optimize=True)
+        return whole.getvalue()
     image.save(whole, "PNG", compress_level=4)  # level 6 takes three times as long for a twentieth less
     return whole.getvalue()
 

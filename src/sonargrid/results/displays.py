@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from sonargrid.drawing.pictures import MapContent, draw_map, map_content
+from sonargrid.drawing.pictures import MapContent, map_content, map_figure
 from sonargrid.drawing.raster import figure_png
 from sonargrid.drawing.sweep_content import strip_content, strip_words
 from sonargrid.drawing.sweep_strip import strip_figure
@@ -26,7 +26,8 @@ from sonargrid.physics.geometry import wrap_deg
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Run
 
-MAP_PX, LIST_PX, STRIP_PX = 900, 760, 1000
+MAP_PX, LIST_PX, STRIP_PX = 800, 720, 900
+COLOURS = 256  # pictures are kept in notebooks: a palette makes them a third as large
 AROUND_M = 0.25  # floor shown beyond the outermost thing of a list without a map
 MOST_ROWS = 60  # of a list; the rest is counted
 HEADS = ("no.", "kind", "x [m]", "y [m]", "± [m]", "across [m]", "nearest [m]", "bearing [°]", "sure", "stations")
@@ -34,7 +35,7 @@ HEADS = ("no.", "kind", "x [m]", "y [m]", "± [m]", "across [m]", "nearest [m]",
 
 def map_png(made: Map) -> bytes:
     """Return the map's picture, without things: finding them is another question."""
-    return draw_map(map_content(made, listing=False), long_side_px=MAP_PX)
+    return figure_png(map_figure(map_content(made, listing=False), long_side_px=MAP_PX), COLOURS)
 
 
 def map_html(made: Map) -> str:
@@ -63,7 +64,7 @@ def things_png(things: Things) -> bytes:
         frame = GridFrame.around(float(low[0]), float(low[1]), float(high[0]), float(high[1]), cell_m)
     blank = np.full(frame.shape, 0.5)
     content = MapContent(frame, blank, np.zeros(frame.shape), things=tuple(things), title=_count(things))
-    return draw_map(content, long_side_px=LIST_PX)
+    return figure_png(map_figure(content, long_side_px=LIST_PX), COLOURS)
 
 
 def _has_ends(thing: Object) -> bool:
@@ -106,7 +107,7 @@ def run_png(run: Run) -> bytes:
         raise SonargridError("there is no reading to show", file=run.path or run.name)
     station = int(pings.station.min())
     content = strip_content(run, pings, station, find_plateaus(pings, run.ranger))
-    return figure_png(strip_figure(content, width_px=STRIP_PX))
+    return figure_png(strip_figure(content, width_px=STRIP_PX), COLOURS)
 
 
 def run_html(run: Run) -> str:

@@ -233,6 +233,10 @@ class Run:
     path: str = ""
     calibration_sigmas: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
+    def __repr__(self) -> str:
+        places = len(set(self.readings.station.tolist()))
+        return f"Run {self.name!r}: {len(self.readings)} readings from {places} station{'' if places == 1 else 's'}"
+
     @property
     def stations_on_floor(self) -> tuple[Station, ...]:
         """The stations with the sigmas that count: the only station of a run without targets is the floor axes itself.
