@@ -163,10 +163,10 @@ def test_a_wrong_variable_is_wrong_usage(sweep: str, capsys: Capture, monkeypatc
 
 
 def test_names_that_the_command_line_knows_are_the_library_s() -> None:
-    from sonargrid.maps.beams import BEAM_MODELS
+    from sonargrid.maps.evidence import BEAM_NAMES
     from sonargrid.maps.mapping import SOLVERS as LIBRARY_SOLVERS
 
-    assert set(BEAMS) == set(BEAM_MODELS)
+    assert set(BEAMS) == set(BEAM_NAMES)
     assert set(SOLVERS) == set(LIBRARY_SOLVERS)
 
 

@@ -27,7 +27,7 @@ ROOMS: dict[int, str] = {
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
     "run_values samples csv_rows csv_rescan run_assembly run_files known_distances calibration_saving log_import "
     "new_run scene_files kernels polar evidence plateaus head_bench",
-    5: "additive wedges first_return outcomes arc_map behind_walls explained joint",
+    5: "additive neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool "
     "object_swaps object_fit object_list object_sigmas confidence clusters",
     7: "objects",

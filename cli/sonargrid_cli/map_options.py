@@ -19,7 +19,7 @@ from sonargrid.units import parse_length
 from sonargrid_cli.run_options import ScreenOptions, length_of
 
 # Names only, so that a wrong one is refused before numpy loads; a test holds them equal to the library's tables.
-BEAMS = ("centreline", "cone", "tapered", "gaussian", "piston", "measured")
+BEAMS = ("centreline", "cone", "tapered", "gaussian", "piston", "measured", "soft")
 SOLVERS = ("additive", "joint")
 THEMES = ("light", "dark")
 
@@ -37,7 +37,7 @@ class ModelOptions:
 
     beam: Annotated[str | None, _option("--beam", MODEL, f"Beam model: {', '.join(BEAMS)}.", "NAME")] = None
     solver: Annotated[
-        str | None, _option("--solver", MODEL, "joint: each echo explained once; additive: sums.", "NAME")
+        str | None, _option("--solver", MODEL, "joint: one cause per echo, the default; additive: sums.", "NAME")
     ] = None
     no_redundancy: Annotated[bool, _option("--no-redundancy", MODEL, "Count each ping in full.")] = False
     repeat_correlation: Annotated[

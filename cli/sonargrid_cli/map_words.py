@@ -92,7 +92,7 @@ def floor_sentence(made: Map) -> str:
     """Return which floor was mapped, and how."""
     x_min, y_min, x_max, y_max = made.grid.frame.extent_m
     size = f"floor {x_max - x_min:.2f} m x {y_max - y_min:.2f} m in cells of {length_words(made.settings.cell_m)}"
-    return f"{size}; {made.settings.solver} solver, {made.settings.beam} beam"
+    return f"{size}; {made.method}"
 
 
 def map_report(done: Outcome) -> str:

@@ -76,7 +76,7 @@ def map_run(
     from sonargrid.maps.evidence import MapSettings
     from sonargrid.pipeline import Search, map_to_folder
 
-    settings = MapSettings(**values)
+    settings = MapSettings(**values).named()
     if which.show_config:
         return shown_config(run, {"map": settings, "things": Search(**wanted)}, origins, screen.json)
     empty = None if things.empty is None else load_chosen(which, things.empty, "--empty")

@@ -121,7 +121,7 @@ def map_content(made: Map, things: Sequence[Object] = (), listing: bool = True) 
     stations = tuple(station for index, station in enumerate(run.stations) if index in heard)
     count = f"{len(stations)} {'place' if run.moving else 'station'}{'' if len(stations) == 1 else 's'}"
     readings = f"{len(run.readings):,} readings".replace(",", " ")
-    how = f"{settings.beam} beam, {settings.solver} solver, cells of {settings.cell_m * 100:g} cm"
+    how = f"{made.method}, cells of {settings.cell_m * 100:g} cm"
     return MapContent(
         frame=grid.frame,
         probability=grid.probability(),

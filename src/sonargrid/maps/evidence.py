@@ -8,19 +8,23 @@ Metres and radians.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sonargrid.arrays import Floats
 from sonargrid.errors import SonargridError, UsageProblem
-from sonargrid.maps.beams import BeamModel
+from sonargrid.maps.beams import BEAM_MODELS, BeamModel
 from sonargrid.maps.grid import GridFrame
 from sonargrid.runs.readings import Pings
 
 REPEAT_CORRELATION = 0.8  # of two pings on one bearing; common practice, no source
 SILENCE_WEIGHT = 0.3  # a smooth wall at a slant is silent too; common practice, no source
 MOST_CELLS = 50_000_000
+JOINT_BEAM, ADDITIVE_BEAM = "soft", "gaussian"  # where no beam model is named
+ADDITIVE_ONLY = ("centreline", "tapered")  # shapes of evidence, not of hearing
+BEAMS_OF_JOINT = (JOINT_BEAM, *(name for name in BEAM_MODELS if name not in ADDITIVE_ONLY))
+BEAM_NAMES = (*BEAM_MODELS, JOINT_BEAM)
 COMMON_CELLS_M = (0.005, 0.01, 0.02, 0.025, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
 
 
@@ -28,13 +32,14 @@ COMMON_CELLS_M = (0.005, 0.01, 0.02, 0.025, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0,
 class MapSettings:
     """Everything that decides a map besides its run.
 
+    beam, solver : names, see `named`; None = left open
     extent_m : (x_min, y_min, x_max, y_max) or None = from the data
     redundancy : weigh neighbouring and repeated pings down
     prior : share of floor believed occupied beforehand; None = the solver's own belief
     """
 
-    beam: str = "gaussian"
-    solver: str = "additive"
+    beam: str | None = None
+    solver: str | None = None
     cell_m: float = 0.01
     extent_m: tuple[float, float, float, float] | None = None
     redundancy: bool = True
@@ -54,6 +59,36 @@ class MapSettings:
             raise UsageProblem(f"the silence weight must lie in 0..1, got {self.silence_weight}")
         if self.max_cells < 1:
             raise UsageProblem(f"the most cells must be 1 or more, got {self.max_cells}")
+
+    def named(self) -> MapSettings:
+        """Return the settings with beam model and solver named where they were left open.
+
+        The solver is the joint one, unless a beam model is named that only sums can use; the beam is the solver's own.
+
+        Raises
+        ------
+        UsageProblem
+            If beam model and solver do not go together.
+
+        Examples
+        --------
+        >>> MapSettings().named().beam, MapSettings(solver="additive").named().beam
+        ('soft', 'gaussian')
+        >>> MapSettings(beam="tapered").named().solver
+        'additive'
+        """
+        solver = self.solver or ("additive" if self.beam in ADDITIVE_ONLY else "joint")
+        beam = self.beam or (JOINT_BEAM if solver == "joint" else ADDITIVE_BEAM)
+        if solver == "joint" and beam in ADDITIVE_ONLY:
+            raise UsageProblem(
+                f"the joint solver has no use for the beam model '{beam}'",
+                hint=f"--solver additive --beam {beam}, or one of {', '.join(BEAMS_OF_JOINT)}",
+            )
+        if solver == "additive" and beam == JOINT_BEAM:
+            raise UsageProblem(
+                f"the beam model '{beam}' is the joint solver's own", hint="--solver joint, or --beam gaussian"
+            )
+        return replace(self, beam=beam, solver=solver)
 
 
 def angle_steps(pings: Pings) -> Floats:

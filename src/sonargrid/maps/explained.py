@@ -13,8 +13,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, maximum_filter, uniform_filter
-from scipy.special import expit, logit
 
 from sonargrid.arrays import Floats
 from sonargrid.finding.plateaus import find_plateaus
@@ -22,8 +20,11 @@ from sonargrid.maps.arc_map import ArcHump, arc_peaks
 from sonargrid.maps.evidence import angle_steps
 from sonargrid.maps.first_return import LEAST_ANSWER, Causes, Chains, Heard, Settled, chains, settle, sums
 from sonargrid.maps.grid import GridFrame
+from sonargrid.maps.heard_beam import own_beam
+from sonargrid.maps.neighbours import highest_around, mean_around, smoothed
 from sonargrid.maps.outcomes import outcomes, repeat_weights
-from sonargrid.maps.wedges import Indices, SoftBeam, Wedges, wedges
+from sonargrid.maps.wedges import Indices, SoftBeam, WedgeBeam, Wedges, wedges
+from sonargrid.physics.log_odds import to_log_odds, to_probability
 from sonargrid.runs.readings import ASSUMED_HALF_BEAM_RAD, Pings, Ranger
 
 
@@ -56,14 +57,6 @@ class Recipe:
     turns: tuple[float, ...] = (0.0,)
 
 
-def _run_beam(recipe: Recipe, ranger: Ranger) -> SoftBeam:
-    """Return the recipe's beam, scaled where the run states a width of its own."""
-    stated = ranger.half_beam_rad is not None or bool(ranger.half_beam_table)
-    factor = ranger.mean_half_beam_rad / ASSUMED_HALF_BEAM_RAD if stated else 1.0
-    factor = min(1.6, max(0.5, factor))
-    return replace(recipe.beam, half_rad=recipe.beam.half_rad * factor, slope_rad_m=recipe.beam.slope_rad_m * factor)
-
-
 @dataclass(frozen=True, slots=True)
 class Explained:
     """What the readings say once each echo has one cause: arrays (rows, columns) over `frame`.
@@ -83,7 +76,14 @@ class Explained:
     unresolved: Floats
 
 
-def explain_run(pings: Pings, ranger: Ranger, frame: GridFrame, recipe: Recipe, weigh: bool = True) -> Explained:
+def explain_run(
+    pings: Pings,
+    ranger: Ranger,
+    frame: GridFrame,
+    recipe: Recipe,
+    weigh: bool = True,
+    beam: WedgeBeam | None = None,
+) -> Explained:
     """Return the joint explanation of all readings on the cells of a frame.
 
     Parameters
@@ -98,11 +98,14 @@ def explain_run(pings: Pings, ranger: Ranger, frame: GridFrame, recipe: Recipe, 
         Beam, causes and so on.
     weigh : bool
         Whether repeats and close neighbours weigh less.
+    beam : WedgeBeam, optional
+        Whose detection counts; default the recipe's own.
     """
     weight = repeat_weights(pings) if weigh else (~pings.void).astype(np.float64)
     causes = recipe.causes
     heard = outcomes(pings, weight, 0.2 * causes.sigma_m)
-    wedge = wedges(frame, pings.rays, _lengths(pings, heard, causes), _run_beam(recipe, ranger), pings.blind_zone_m)
+    chosen = own_beam(recipe.beam, ranger) if beam is None else beam
+    wedge = wedges(frame, pings.rays, _lengths(pings, heard, causes), chosen, pings.blind_zone_m)
     plain = chains(wedge, wedge.cell, heard, causes)
     if not plain.gain.size:
         zero = np.zeros(frame.shape)
@@ -146,8 +149,8 @@ def _rate_features(
     settled: Settled, chain: Chains, heard: Heard, wedge: Wedges, fan: Floats, frame: GridFrame, recipe: Recipe
 ) -> tuple[dict[str, Floats], Floats]:
     """Return what the answer rates say about each cell, no-data values subtracted, and the weighted looks."""
-    shape, sectors, none = frame.shape, recipe.sectors, float(logit(recipe.causes.rate))
-    rate = logit(settled.rate).reshape(-1, sectors) - none
+    shape, sectors, none = frame.shape, recipe.sectors, float(to_log_odds(recipe.causes.rate))
+    rate = to_log_odds(settled.rate).reshape(-1, sectors) - none
     looks = settled.looks.reshape(-1, sectors)
     seen = looks > 0.0
     anyone = seen.any(axis=1)
@@ -156,17 +159,17 @@ def _rate_features(
     total = looks.sum(axis=1).reshape(shape)
     passed, heard_here = _near_axis(settled, chain, heard, wedge, fan, frame)
     floor = LEAST_ANSWER
-    answering = expit(best + none)
+    answering = to_probability(best + none)
     features = {
         "best": best,
         "mean": mean,
-        "peak": maximum_filter(best, 3, mode="nearest"),
-        "smooth": gaussian_filter(best, 1.0, mode="nearest"),
-        "share": np.log(uniform_filter(answering, 3, mode="nearest") + floor) - math.log(recipe.causes.rate + floor),
+        "peak": highest_around(best),
+        "smooth": smoothed(best),
+        "share": np.log(mean_around(answering) + floor) - math.log(recipe.causes.rate + floor),
         "looks": np.log1p(100.0 * total),
         "passed": np.log1p(3.0 * passed),
         "heard": np.log1p(10.0 * heard_here),
-        "heard_peak": np.log1p(10.0 * maximum_filter(heard_here, 3, mode="nearest")),
+        "heard_peak": np.log1p(10.0 * highest_around(heard_here)),
     }
     return features, total
 

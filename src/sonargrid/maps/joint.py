@@ -9,16 +9,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.special import expit, logit
 
 from sonargrid.arrays import Bools, Floats, Floats32
 from sonargrid.maps.arc_map import ArcHump
 from sonargrid.maps.behind_walls import behind_walls
-from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.explained import Explained, Recipe, explain_run
 from sonargrid.maps.first_return import Causes
 from sonargrid.maps.grid import GridFrame, LogOddsGrid
-from sonargrid.maps.wedges import SoftBeam
+from sonargrid.maps.wedges import SoftBeam, WedgeBeam
+from sonargrid.physics.log_odds import to_probability
 from sonargrid.runs.readings import Pings, Run
 
 FADE = 0.01  # weighted looks below which evidence fades out: half of one ping at the very edge of the beam
@@ -150,11 +149,18 @@ def believed_share(evidence: Floats, touched: Bools) -> float:
     share = 0.02
     if e.size:
         for _ in range(20):
-            share = min(0.2, max(0.001, float(expit(e + logit(share)).mean())))
+            share = min(0.2, max(0.001, float(to_probability(e, share).mean())))
     return share
 
 
-def joint_map(pings: Pings, run: Run, frame: GridFrame, settings: MapSettings, additive: LogOddsGrid) -> LogOddsGrid:
+def joint_map(
+    pings: Pings,
+    run: Run,
+    frame: GridFrame,
+    weigh: bool,
+    additive: LogOddsGrid,
+    beam: WedgeBeam | None = None,
+) -> LogOddsGrid:
     """Return the joint map of a run, with its layers.
 
     Parameters
@@ -165,14 +171,16 @@ def joint_map(pings: Pings, run: Run, frame: GridFrame, settings: MapSettings, a
         Its ranger.
     frame : GridFrame
         The map's cells.
-    settings : MapSettings
-        `redundancy` off takes every ping at full weight.
+    weigh : bool
+        Whether repeats and close neighbours weigh less.
     additive : LogOddsGrid
         The additive map on the same frame; becomes a layer.
+    beam : WedgeBeam, optional
+        Whose detection counts; default the solver's own.
     """
     recipe = recipe_for(pings)
     coarse, factor = working_frame(frame, recipe.cell_m)
-    explained = explain_run(pings, run.ranger, coarse, recipe, settings.redundancy)
+    explained = explain_run(pings, run.ranger, coarse, recipe, weigh, beam)
     balanced = combine(explained, recipe)
     known = seen(explained)
     decided = decide(balanced, recipe.undecided, recipe.hold) * known

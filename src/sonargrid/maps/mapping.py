@@ -14,7 +14,7 @@ from sonargrid import __version__
 from sonargrid.errors import UsageProblem
 from sonargrid.maps.additive import additive_grid
 from sonargrid.maps.beams import BeamModel, make_beam
-from sonargrid.maps.evidence import MapSettings, frame_for, ray_weights
+from sonargrid.maps.evidence import ADDITIVE_BEAM, JOINT_BEAM, MapSettings, frame_for, ray_weights
 from sonargrid.maps.grid import GridFrame, LogOddsGrid
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Pings, Run
@@ -39,7 +39,13 @@ class Map:
     warnings: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
-        return f"Map of {self.run.name}: {self.settings.beam}, {self.settings.solver}, {self.grid!r}"
+        return f"Map of {self.run.name}: {self.method}, {self.grid!r}"
+
+    @property
+    def method(self) -> str:
+        """Solver and beam model in words; the joint solver's own beam goes without saying."""
+        beam = "" if self.settings.beam == JOINT_BEAM else f"{self.settings.beam} beam, "
+        return f"{beam}{self.settings.solver} solver"
 
     def to_xarray(self) -> xarray.Dataset:
         """Return the grid as an `xarray.Dataset` over y and x [m], named after its run; see `LogOddsGrid.to_xarray`."""
@@ -56,10 +62,13 @@ def _additive(
 def _joint(
     pings: Pings, run: Run, beam: BeamModel, frame: GridFrame, settings: MapSettings
 ) -> tuple[LogOddsGrid, tuple[str, ...]]:
-    from sonargrid.maps.joint import joint_map  # costs start-up time that additive maps need not pay
+    # they cost start-up time that additive maps need not pay
+    from sonargrid.maps.heard_beam import heard_with
+    from sonargrid.maps.joint import joint_map
 
     plain, warnings = _additive(pings, run, beam, frame, settings)
-    return joint_map(pings, run, frame, settings, plain), warnings
+    heard = None if settings.beam == JOINT_BEAM else heard_with(beam, run.ranger.reach_m)
+    return joint_map(pings, run, frame, settings.redundancy, plain, heard), warnings
 
 
 Solver = Callable[[Pings, Run, BeamModel, GridFrame, MapSettings], tuple[LogOddsGrid, tuple[str, ...]]]
@@ -105,30 +114,36 @@ def map_run(run: Run, settings: MapSettings, pings: Pings | None = None) -> Map:
     SonargridError
         If the map would be too large, or no reading tells anything.
     """
-    if settings.solver not in SOLVERS:
+    if settings.solver is not None and settings.solver not in SOLVERS:
         near = difflib.get_close_matches(settings.solver, SOLVERS, n=1)
         hint = f"did you mean '{near[0]}'?" if near else ""
         raise UsageProblem(f"unknown solver '{settings.solver}'; known: {', '.join(SOLVERS)}", hint=hint)
-    beam = make_beam(settings.beam, run.ranger, settings.cell_m, settings.never_lower)
+    settings = settings.named()
+    # the joint solver keeps the sum beside it, and sums have no soft beam
+    model = ADDITIVE_BEAM if settings.beam in (None, JOINT_BEAM) else str(settings.beam)
+    beam = make_beam(model, run.ranger, settings.cell_m, settings.never_lower)
     known = calibrated(run) if pings is None else pings
     frame = frame_for(known, beam, settings)
-    grid, warnings = SOLVERS[settings.solver](known, run, beam, frame, settings)
-    meta = {**map_meta(run, settings), **grid.meta}
+    grid, warnings = SOLVERS[str(settings.solver)](known, run, beam, frame, settings)
+    meta = {**map_meta(run, settings), "additive_beam": model, **grid.meta}
     if settings.prior is not None:
         meta["prior"] = settings.prior
     grid = LogOddsGrid(frame, grid.log_odds, grid.touched, meta, grid.layers)
     return Map(grid, run, known, settings, (*run.warnings, *warnings))
 
 
-def build_map(run: Run, beam: str = "gaussian", solver: str = "additive", cell_m: float = 0.01, **more: object) -> Map:
+def build_map(run: Run, beam: str | None = None, solver: str = "additive", cell_m: float = 0.01, **more: object) -> Map:
     """Return the map of a run.
 
     Parameters
     ----------
     run : Run
         As loaded or simulated.
-    beam, solver : str
-        Names from `beams.BEAM_MODELS` and `SOLVERS`.
+    beam : str, optional
+        Name from `evidence.BEAM_NAMES`; default the solver's own: ``gaussian`` for sums, ``soft`` for the joint one.
+    solver : str
+        Name from `SOLVERS`.  Here the plain sum is the default, as maps of it add up; the command ``map`` takes
+        ``joint``.
     cell_m : float
         Edge of a cell [m].
     **more
@@ -144,6 +159,6 @@ def build_map(run: Run, beam: str = "gaussian", solver: str = "additive", cell_m
     >>> from sonargrid.runs.readings import Readings
     >>> rows = Readings("angle_deg", "range_cm", [60.0, 90.0, 120.0], [50.0] * 3, [0] * 3, [0] * 3, [1] * 3)
     >>> build_map(Run(rows), beam="cone", cell_m=0.05)
-    Map of run: cone, additive, LogOddsGrid(11 x 18 cells of 0.05 m, 106 touched)
+    Map of run: cone beam, additive solver, LogOddsGrid(11 x 18 cells of 0.05 m, 106 touched)
     """
     return map_run(run, MapSettings(beam=beam, solver=solver, cell_m=cell_m, **more))  # type: ignore[arg-type]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,6 +24,15 @@ NEAREST_CELLS = 1.5  # nearer cells are coarser than the wedge itself
 BLOCK = 2_000_000  # ray-cell pairs looked at in one go
 
 Indices = NDArray[np.intp]
+
+
+class WedgeBeam(Protocol):
+    """What a beam must say so that wedges can be cut: who is heard, how far off the axis that counts, at most where."""
+
+    def detection(self, range_m: ArrayLike, off_axis_rad: ArrayLike) -> Floats: ...
+    def support_at(self, range_m: ArrayLike) -> Floats: ...
+    @property
+    def widest_rad(self) -> float: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +60,14 @@ class SoftBeam:
         z = (np.abs(off_axis_rad) - self.half_at(range_m)) / self.edge_rad
         return np.asarray(1.0 / (1.0 + np.exp(np.minimum(z, 60.0))))
 
+    def support_at(self, range_m: ArrayLike) -> Floats:
+        """Return the angle off the axis beyond which nothing is heard well enough to count, at ranges [rad]."""
+        return np.asarray(self.half_at(range_m) + self.edge_rad * math.log(1.0 / LEAST_GAIN - 1.0))
+
     @property
     def widest_rad(self) -> float:
-        """Angle off the axis beyond which nothing is ever heard well enough to count [rad]."""
-        return max(LEAST_HALF_RAD, self.half_rad) + self.edge_rad * math.log(1.0 / LEAST_GAIN - 1.0)
+        """The widest of these angles, that of the nearest cells [rad]."""
+        return float(self.support_at(0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +109,7 @@ def _box(frame: GridFrame, x: float, y: float, reach_m: float) -> tuple[Indices,
 
 
 def _place_wedges(
-    frame: GridFrame, x: float, y: float, bearing: Floats, length: Floats, beam: SoftBeam, nearest_m: float
+    frame: GridFrame, x: float, y: float, bearing: Floats, length: Floats, beam: WedgeBeam, nearest_m: float
 ) -> tuple[Indices, Indices, Floats32, Floats32, Floats32]:
     """Return (ray within the place, cell, range, gain, bearing) of all wedges seen from one place, in order."""
     flat, dx, dy = _box(frame, x, y, float(length.max()))
@@ -116,7 +130,7 @@ def _place_wedges(
     order = np.argsort(np.round(r2, 9), kind="stable")
     flat, r, angle = flat[order], np.sqrt(r2[order]).astype(np.float32), angle[order].astype(np.float32)
     # the widest angle that still counts, for each cell
-    support = (beam.half_at(r) + (widest - max(LEAST_HALF_RAD, beam.half_rad))).astype(np.float32)
+    support = beam.support_at(r).astype(np.float32)
     parts = []
     size = max(1, BLOCK // max(1, flat.size))
     for first in range(0, bearing.size, size):
@@ -129,7 +143,7 @@ def _place_wedges(
     return tuple(np.concatenate([part[k] for part in parts]) for k in range(5))  # type: ignore[return-value]
 
 
-def wedges(frame: GridFrame, rays: Rays, length_m: Floats, beam: SoftBeam, blind_m: float = 0.0) -> Wedges:
+def wedges(frame: GridFrame, rays: Rays, length_m: Floats, beam: WedgeBeam, blind_m: float = 0.0) -> Wedges:
     """Return the wedges of (M,) rays, listened to out to (M,) `length_m`.
 
     Parameters
@@ -140,7 +154,7 @@ def wedges(frame: GridFrame, rays: Rays, length_m: Floats, beam: SoftBeam, blind
         Places and bearings.
     length_m : (M,) array
         Farthest range of each wedge; 0 = no wedge [m].
-    beam : SoftBeam
+    beam : WedgeBeam
         Who is heard where.
     blind_m : float
         Nearest range that the ranger can report [m].

@@ -20,6 +20,7 @@ import numpy as np
 from sonargrid import __version__
 from sonargrid.drawing.raster import cells_png
 from sonargrid.finding.things import KINDS, Object
+from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.grid import GridFrame, LogOddsGrid
 from sonargrid.maps.mapping import Map
 from sonargrid.physics.geometry import wrap_deg
@@ -214,10 +215,15 @@ def _versions() -> dict[str, str]:
 
 def _settings(made: Map, origins: Mapping[str, str]) -> dict[str, dict[str, Any]]:
     rows = {key: {"value": value, "origin": origin} for key, value, origin in show_config(made.run)}
+    # beam model and solver follow from one another where only one of them was named
+    usual = MapSettings(solver=made.settings.solver).named()
     for part in fields(made.settings):
-        key = f"map.{part.name}"
-        origin = origins.get(part.name, "default" if getattr(made.settings, part.name) == part.default else "given")
-        rows[key] = {"value": getattr(made.settings, part.name), "origin": origin}
+        value = getattr(made.settings, part.name)
+        plain_way = value == getattr(usual, part.name)
+        rows[f"map.{part.name}"] = {
+            "value": value,
+            "origin": origins.get(part.name, "default" if plain_way else "given"),
+        }
     return rows
 
 
