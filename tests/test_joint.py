@@ -243,3 +243,22 @@ def test_joint_beats_adding_on_both_figures() -> None:
         plain = _f1(map_run(run, replace(JOINT, solver="additive")).grid, scene)
         better.append((joint[0] - plain[0], plain[1] - joint[1]))
     assert np.mean(better, axis=0).min() > 0.1
+
+
+def test_a_long_reach_expects_no_more_things_than_a_short_one() -> None:
+    near = _one()
+    far = replace(near, ranger=replace(near.ranger, reach_m=5.0))
+    wide = recipe_for(calibrated(far))
+    assert wide == replace(ONE_STATION, causes=replace(ONE_STATION.causes, rate=ONE_STATION.causes.rate / 3.0))
+
+
+def test_one_station_in_a_large_room_sees_walls_that_are_far_away() -> None:
+    walls = (SceneWall(-2.0, 1.8, 2.0, 1.8), SceneWall(-1.5, -1.0, -1.5, 2.0))
+    scene = Scene((Station("A"),), walls=walls, noise=Noise(stray=0.0))
+    scene = replace(scene, ranger=replace(scene.ranger, reach_m=4.0), sweep=SweepPlan(step_rad=math.radians(15.0)))
+    grid = map_run(simulate(scene, seed=1), MapSettings(solver="joint", cell_m=0.02)).grid
+    for x, y in ((0.0, 1.8), (-1.5, 0.0)):
+        row, column = grid.frame.cell_of(x, y)
+        assert grid.log_odds[row - 2 : row + 3, column - 2 : column + 3].max() > 0.0
+        # the echo is taken for real and laid at the door of something there
+        assert grid.layers["expected_echoes"][row - 2 : row + 3, column - 12 : column + 13].sum() > 0.5

@@ -48,7 +48,7 @@ from sonargrid.drawing.shapes import (
 )
 from sonargrid.drawing.vector import figure_svg
 from sonargrid.finding.things import Object
-from sonargrid.maps.grid import GridFrame
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
 from sonargrid.maps.mapping import Map
 from sonargrid.physics.geometry import to_floor
 from sonargrid.runs.readings import Robot, Station
@@ -60,6 +60,7 @@ REACH_STATIONS = 1  # reach is drawn for so many stations at most: crossing arcs
 LONGEST_NAME_PX = 170.0
 FINE_PX_PER_M = 900.0  # from here on places are listed to the millimetre
 FAINTEST_ARC = 0.15  # weaker arcs would not be seen
+FEW_ECHOES = 0.5  # of one of the solver's cells: from here on an arc is drawn in full
 LIST_ROWS = 44  # of the legend below a wide map, all columns together
 CAUTION = "A slice at the height of the beam: low, soft or slanting things may be missed. No safety function."
 
@@ -126,7 +127,7 @@ def map_content(made: Map, things: Sequence[Object] = (), listing: bool = True) 
         frame=grid.frame,
         probability=grid.probability(),
         touched=grid.touched,
-        unresolved=grid.layers.get("unresolved_arc"),
+        unresolved=_unexplained(grid),
         stations=stations,
         things=tuple(things),
         robot=run.robot,
@@ -137,6 +138,16 @@ def map_content(made: Map, things: Sequence[Object] = (), listing: bool = True) 
         moving=run.moving,
         listing=listing,
     )
+
+
+def _unexplained(grid: LogOddsGrid) -> Floats | None:
+    """Return how far each cell lies on arcs without a cause yet, 0..1: the open share of its echoes, if it has any."""
+    if "unresolved_arc" not in grid.layers:
+        return None
+    opened, echoes = (grid.layers[name].astype(np.float64) for name in ("unresolved_arc", "expected_echoes"))
+    # echoes are counted per cell: finer cells than the solver's own hold their part of them
+    cells = (float(grid.meta.get("working_cell_m", grid.cell_m)) / grid.cell_m) ** 2
+    return np.asarray(np.minimum(1.0, cells * echoes / FEW_ECHOES) * opened / np.maximum(echoes, 1e-12))
 
 
 def draw_map(content: MapContent, theme: str = "light", long_side_px: int = LONG_SIDE_PX) -> bytes:

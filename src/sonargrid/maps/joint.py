@@ -7,6 +7,7 @@ Metres and radians on the floor axes.  Parameters come from benchmarks/fit_joint
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from sonargrid.physics.log_odds import to_probability
 from sonargrid.runs.readings import Pings, Run
 
 FADE = 0.01  # weighted looks below which evidence fades out: half of one ping at the very edge of the beam
+FEWEST = 0.001  # answer rate beforehand, however long the reach
 
 ONE_STATION = Recipe(
     cell_m=0.02,
@@ -74,9 +76,17 @@ SEVERAL_STATIONS = Recipe(
 
 
 def recipe_for(pings: Pings) -> Recipe:
-    """Return the recipe that a recording's own circumstances ask for: one station, or several."""
+    """Return the recipe that a recording's own circumstances ask for: one station with its reach, or several."""
     used = np.unique(pings.station[~pings.void])
-    return ONE_STATION if used.size <= 1 else SEVERAL_STATIONS
+    if used.size > 1:
+        return SEVERAL_STATIONS
+    # the recipe is for a reach of 1 m; at 5 m there are 25 times as many cells in sight but not as many things, and
+    # beams that expect something everywhere take no echo from afar for real
+    fewer = max(1.0, 0.5 * (1.0 + pings.reach_m))
+    if fewer == 1.0:
+        return ONE_STATION
+    rate = max(FEWEST, ONE_STATION.causes.rate / fewer)
+    return replace(ONE_STATION, causes=replace(ONE_STATION.causes, rate=rate))
 
 
 def decide(evidence: Floats, undecided: float, hold: float) -> Floats:
