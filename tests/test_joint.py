@@ -263,4 +263,4 @@ def test_one_station_in_a_large_room_sees_walls_that_are_far_away() -> None:
         assert grid.log_odds[row - 2 : row + 3, column - 2 : column + 3].max() > -0.3
         assert grid.log_odds[grid.frame.cell_of(0.5 * x, 0.5 * y)] < -2.0
         # the echo is taken for real and laid at the door of something there
-        assert grid.layers["expected_echoes"][row - 2 : row + 3, column - 12 : column + 13].sum() > 0.5
+        assert grid.layers["expected_echoes"][row - 12 : row + 13, column - 12 : column + 13].sum() > 0.5
