@@ -26,15 +26,16 @@ ROOMS: dict[int, str] = {
     3: "calibration grid beams walkers ranger_fit head_fit echo_physics room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
     "run_values samples csv_rows csv_rescan run_assembly run_files known_distances calibration_saving log_import "
-    "new_run scene_files kernels polar evidence plateaus head_bench",
+    "new_run heard_lines byte_source recorded_run run_writer recording scene_files kernels polar evidence plateaus "
+    "head_bench",
     5: "additive neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool "
     "object_swaps object_fit object_list object_sigmas confidence clusters",
     7: "objects",
     8: "drawn truth measures list_scoring scoring",
     9: "palette shapes placement axes marks legend raster vector charts bench_pictures sweep_content sweep_strip "
-    "sweep_picture sweep_film pictures screen_squares screen_map out_folder exports map_files report_data report_svg "
-    "report displays contact_sheet",
+    "sweep_picture sweep_film pictures meeting_picture screen_squares screen_map out_folder exports map_files "
+    "report_data report_svg report_meetings report displays contact_sheet",
     10: "pipeline plot",
     11: "journal run_list workers batch",
 }

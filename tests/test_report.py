@@ -194,6 +194,18 @@ def test_arcs_meet_at_the_thing(data: ReportData) -> None:
     assert not meetings(post, replace(data, run=None))
 
 
+def test_how_the_arcs_meet_is_a_picture_a_station_and_a_close_up(data: ReportData) -> None:
+    post = Object("post", 0.3, 0.6, 0.01, 0.01, 0.0, 0.62, 1.1, 2, 34, diameter_m=0.10)
+    page = report_page([replace(data, objects=(post, replace(post, kind="echo", diameter_m=math.nan)))])
+    part = page.split("<h2>How the arcs meet</h2>")[1].split("<h2>")[0]
+    assert part.count("<svg") == part.count("<figcaption>") >= 3
+    assert "arcs of 2 stations touch one circle" in part and "may stand anywhere on it" in part
+    assert "<b>A" not in part and "&lt;b&gt;A" in part
+    many = report_page([replace(data, objects=(post,) * 11)])
+    assert many.count('<div class="steps">') == 8 and many.count("touch one circle") == 11
+    assert "How the arcs meet" not in report_page([data], worksheet=True).split('class="answers"')[0]
+
+
 def test_a_run_that_is_gone_or_changed_is_said_and_not_guessed(folder: Path) -> None:
     summary = folder / "summary.json"
     kept = summary.read_text("utf-8")

@@ -66,7 +66,12 @@ def map_batch(
     batch: BatchOptions,
     screen: ScreenOptions,
 ) -> str:
-    """Map many runs, each into a folder of its own; what is finished and unchanged is not done again."""
+    """Map many runs, each into a folder of its own.
+
+    What is finished and unchanged is not done again.
+
+    Example: sonargrid batch term_1 --jobs 4
+    """
     check_map_words(output, screen)
     if output.show or things.empty is not None:
         raise UsageProblem("--show and --empty are for one run", hint="sonargrid map takes them")

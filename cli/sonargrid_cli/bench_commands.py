@@ -39,7 +39,12 @@ def calibrate(
     saving: SavingOptions,
     screen: ScreenOptions,
 ) -> str:
-    """Measure the head over surveyed things, or the ranger at known distances (then RUN is a CSV)."""
+    """Measure the head over surveyed things, or the ranger.
+
+    For the ranger RUN is a CSV of readings at known distances.
+
+    Example: sonargrid calibrate ranger known.csv -o calibration.toml
+    """
     if what not in PARTS:
         raise UsageProblem(f"calibrate takes {' or '.join(PARTS)}, got '{what}'", hint="sonargrid calibrate head RUN")
     return _head(which, saving, screen) if what == "head" else _ranger(which, saving, screen)

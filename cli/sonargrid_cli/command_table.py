@@ -18,6 +18,7 @@ from sonargrid_cli import (
     compare_commands,
     look_commands,
     pass_on_commands,
+    record_command,
     start_commands,
     way_in_commands,
 )
@@ -30,7 +31,11 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
         ("map", start_commands.map_run),
         ("count", start_commands.count_things),
     ),
-    "Bench": (("sender", way_in_commands.print_sender), ("calibrate", bench_commands.calibrate)),
+    "Bench": (
+        ("sender", way_in_commands.print_sender),
+        ("record", record_command.record_run),
+        ("calibrate", bench_commands.calibrate),
+    ),
     "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
     "Pass on": (
         ("batch", batch_commands.map_batch),
@@ -48,8 +53,8 @@ def make_app(only: str | None = None) -> typer.Typer:
     app = typer.Typer(
         name="sonargrid",
         help="Maps and lists of things from an ultrasonic ranger on a servo.",
-        epilog="First try: sonargrid map --sample two_flowerpots.  New to log-odds: sonargrid explain words.",
-        add_completion=False,
+        epilog="First try: sonargrid map --sample two_flowerpots --show\n\nOne command's help: sonargrid map --help",
+        add_completion=only is None,
         rich_markup_mode="rich",
         pretty_exceptions_enable=False,
         context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
@@ -86,8 +91,10 @@ def answer(program: str, words: Sequence[str]) -> str:
         )
     except typer.Abort:
         raise KeyboardInterrupt from None
-    except SystemExit:  # typer's way to say that nobody reads stdout any more
-        raise BrokenPipeError from None
+    except SystemExit as left:
+        if left.code in (0, None):  # a shell asked what could come next, and was answered
+            return ""
+        raise BrokenPipeError from None  # typer's way to say that nobody reads stdout any more
     except Exception as problem:
         if hasattr(problem, "format_message") and getattr(problem, "exit_code", 0) == WRONG_USAGE:
             raise _usage_problem(problem.format_message(), program, words) from None

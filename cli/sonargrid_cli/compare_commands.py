@@ -26,7 +26,10 @@ def simulate_scene(
     screen: ScreenOptions,
     seed: Annotated[int | None, typer.Option("--seed", help="Instead of the scene's own.")] = None,
 ) -> str:
-    """Record a run in a room on paper, with a ranger's own physics."""
+    """Record a run in a room on paper, with a ranger's own physics.
+
+    Example: sonargrid simulate room.toml -o paper_run
+    """
     from sonargrid.runs.run_files import save_run
     from sonargrid.simulation.scene_files import load_scene
     from sonargrid.simulation.simulate import simulate
@@ -54,7 +57,10 @@ def score_map(
     ],
     screen: ScreenOptions,
 ) -> str:
-    """Say how near a map and its list came to what truly stands there."""
+    """Say how near a map and its list came to the truth.
+
+    Example: sonargrid score bench_map --against room.toml
+    """
     from sonargrid.errors import SonargridError
     from sonargrid.results.map_files import load_map_files
     from sonargrid.runs.run_files import load_run

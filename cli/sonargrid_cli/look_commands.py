@@ -58,7 +58,7 @@ class PictureOptions:
 
 @spread
 def draw_sweep(which: RunOptions, wish: PictureOptions, screen: ScreenOptions) -> str:
-    """Draw one sweep: range against head angle, and where each echo can come from.
+    """Draw one sweep: range by angle, and where echoes come from.
 
     Example: sonargrid sweep --sample two_flowerpots --reading 42
     """

@@ -27,17 +27,24 @@ Origins = dict[str, str]  # argument -> the flag or variable it came from
 MODEL, FLOOR, THINGS, OUTPUT = "The model", "The floor", "The things", "What comes out"
 
 
-def _option(flags: str, panel: str, words: str, metavar: str | None = None) -> Any:
-    return typer.Option(*flags.split(), metavar=metavar, help=words, rich_help_panel=panel)
+def _option(flags: str, panel: str, words: str, metavar: str | None = None, known: Sequence[str] = ()) -> Any:
+    """Return an option; what a shell offers for it are the known words, if there are any."""
+
+    def offer(incomplete: str) -> list[str]:
+        return [word for word in known if word.startswith(incomplete)]
+
+    complete = offer if known else None
+    return typer.Option(*flags.split(), metavar=metavar, help=words, rich_help_panel=panel, autocompletion=complete)
 
 
 @dataclass(frozen=True, slots=True)
 class ModelOptions:
     """How readings become evidence, and on which cells."""
 
-    beam: Annotated[str | None, _option("--beam", MODEL, f"Beam model: {', '.join(BEAMS)}.", "NAME")] = None
+    beam: Annotated[str | None, _option("--beam", MODEL, f"Beam model: {', '.join(BEAMS)}.", "NAME", BEAMS)] = None
     solver: Annotated[
-        str | None, _option("--solver", MODEL, "joint: one cause per echo, the default; additive: sums.", "NAME")
+        str | None,
+        _option("--solver", MODEL, "joint: one cause per echo, the default; additive: sums.", "NAME", SOLVERS),
     ] = None
     no_redundancy: Annotated[bool, _option("--no-redundancy", MODEL, "Count each ping in full.")] = False
     repeat_correlation: Annotated[
@@ -83,7 +90,7 @@ class OutputOptions:
         bool, _option("--draw-objects", OUTPUT, "Add a layer to grid.npz with the things drawn in.")
     ] = False
     svg: Annotated[bool, _option("--svg", OUTPUT, "Add map.svg.")] = False
-    theme: Annotated[str, _option("--theme", OUTPUT, "light or dark.", "NAME")] = "light"
+    theme: Annotated[str, _option("--theme", OUTPUT, "light or dark.", "NAME", THEMES)] = "light"
     show: Annotated[bool, _option("--show", OUTPUT, "Also draw the map here.")] = False
     force: Annotated[bool, _option("--force", OUTPUT, "Replace the map of another run.")] = False
 

@@ -10,12 +10,23 @@ from typing import Annotated
 import typer
 
 
+def topic_words(incomplete: str) -> list[str]:
+    """Return the pages that a half-typed name may mean, for the shell."""
+    from sonargrid.explain import topics
+
+    return [name for name in topics() if name.startswith(incomplete)]
+
+
 def explain_topic(
     topic: Annotated[
-        str | None, typer.Argument(metavar="TOPIC", help="A page; without one, the list of pages.")
+        str | None,
+        typer.Argument(metavar="TOPIC", help="A page; without one, the list of pages.", autocompletion=topic_words),
     ] = None,
 ) -> str:
-    """Read a short page: run files, reading a map, beam models, the words, cautions."""
+    """Read a short page: run files, maps, beams, words, cautions.
+
+    Example: sonargrid explain reading-a-map
+    """
     from sonargrid.explain import page, topics
 
     if topic is not None:

@@ -57,6 +57,13 @@ def spread(body: Callable[..., T]) -> Callable[..., T]:
     return whole
 
 
+def sample_words(incomplete: str) -> list[str]:
+    """Return the sample runs that a half-typed name may mean, for the shell."""
+    from sonargrid.runs.samples import sample_names
+
+    return [name for name in sample_names() if name.startswith(incomplete)]
+
+
 @dataclass(frozen=True, slots=True)
 class SettingOptions:
     """What to take in place of what a run's files say."""
@@ -92,7 +99,14 @@ class RunOptions(SettingOptions):
         typer.Argument(metavar="RUN", help="A run's folder, a CSV file, or - for one on standard input."),
     ] = None
     sample: Annotated[
-        str | None, typer.Option("--sample", metavar="NAME", help="A shipped sample run.", rich_help_panel=RUN_PANEL)
+        str | None,
+        typer.Option(
+            "--sample",
+            metavar="NAME",
+            help="A shipped sample run.",
+            autocompletion=sample_words,
+            rich_help_panel=RUN_PANEL,
+        ),
     ] = None
     stations: Annotated[
         str | None, typer.Option("--stations", metavar="A,B", help="Only these.", rich_help_panel=RUN_PANEL)

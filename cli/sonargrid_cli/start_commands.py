@@ -66,7 +66,10 @@ def map_run(
     output: OutputOptions,
     screen: ScreenOptions,
 ) -> str:
-    """Make a map and a list of things from a run, in a folder of their own."""
+    """Make a map and a list of things from a run, in a folder.
+
+    Example: sonargrid map bench_run --show
+    """
     check_map_words(output, screen)
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
@@ -111,7 +114,12 @@ def _wish(ctx: typer.Context, output: OutputOptions, things: ThingOptions, origi
 
 @spread
 def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, screen: ScreenOptions) -> str:
-    """List what stands there: how many things, where, how sure; and what the readings cannot tell."""
+    """List what stands there: how many things, where, how sure.
+
+    Also says what the readings cannot tell.
+
+    Example: sonargrid count bench_run --within 80cm
+    """
     if sum((chosen.csv, screen.json, chosen.show)) > 1:
         raise UsageProblem("--csv, --json and --show exclude one another", hint="leave all but one out")
     within_m = math.inf if chosen.within is None else length_of(chosen.within, "--within")

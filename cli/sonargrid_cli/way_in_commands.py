@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sonargrid.errors import OutputProblem, SonargridError, UsageProblem
+from sonargrid_cli.log_options import choice, column_names, numbers
 from sonargrid_cli.run_options import length_of, spread, waiting
 
 if TYPE_CHECKING:
@@ -62,7 +63,12 @@ def import_logs(
     out: Annotated[str | None, typer.Option("-o", "--out", metavar="RUN", help="The new run's folder.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Ask nothing, take what is assumed.")] = False,
 ) -> str:
-    """Make a run of a robot's text log, as pasted or from files; says what it assumes."""
+    """Make a run of a robot's text log, pasted or from files.
+
+    What the log does not say is assumed, and said.
+
+    Example: sonargrid import log.txt -o first_run
+    """
     if out is None:
         raise UsageProblem("no place for the run was given", hint="such as -o first_run")
     stated, setup = _stated(given), _setup(given)
@@ -87,13 +93,18 @@ def new_run(
     like: Annotated[str | None, typer.Option("--like", metavar="OLD_RUN", help="Same ranger and head.")] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Ask nothing.")] = False,
 ) -> str:
-    """Make the folder of a run before its readings: few questions, each one also a flag."""
+    """Make a run's folder before its readings, by few questions.
+
+    Each question is also a flag.
+
+    Example: sonargrid new bench_run --stations 3
+    """
     if os.path.lexists(out):
         raise OutputProblem("is there already; a run is never written over", hint="choose another name", file=out)
     _refuse_twice(stations, station, like, (no_echo_at, turns, reach))
     ask = not yes and sys.stdin.isatty()
     unit = _answer(distance_unit, "Distances are in (us, m, cm, mm, in)", "cm", ask)
-    _choice("--distance-unit", unit, ("us", "m", "cm", "mm", "in"))
+    choice("--distance-unit", unit, ("us", "m", "cm", "mm", "in"))
     from sonargrid.runs.log_guess import DISTANCE_UNITS
     from sonargrid.runs.new_run import NewRun, new_run_texts, stations_round
     from sonargrid.runs.run_files import load_run
@@ -103,13 +114,13 @@ def new_run(
     asks = ask and old is None
     nothing = _answer(no_echo_at, "It prints, when nothing is heard (- = an empty cell)", "-", asks)
     way = _answer(turns, "Growing angles turn (ccw = left, cw = right)", "ccw", asks)
-    _choice("--turns", way, ("ccw", "cw"))
+    choice("--turns", way, ("ccw", "cw"))
     reach_m = length_of(_answer(reach, "It hears as far as", "1m", asks), "--reach")
     places = _stations(station)
     if not places:
         count = stations or _count(_answer(None, "Parked places, how many", "1", ask))
         places = NewRun().stations if count == 1 else stations_round(count, 0.6 * reach_m)
-    values = () if nothing == "-" else _numbers("--no-echo-at", nothing) or ()
+    values = () if nothing == "-" else numbers("--no-echo-at", nothing) or ()
     answers = NewRun(DISTANCE_UNITS[unit], values, 1 if way == "ccw" else -1, reach_m, temperature, places)
     texts = new_run_texts(answers, old)
     write_new_folder(texts, out)
@@ -153,7 +164,12 @@ def print_sender(
     centre_us: Annotated[int, typer.Option("--centre-us", help="Servo pulse straight ahead.")] = 1500,
     us_per_deg: Annotated[float, typer.Option("--us-per-deg", help="Negative: longer pulses turn right.")] = 11.1111,
 ) -> str:
-    """Print a program for the robot's controller that sweeps and logs.  Not tried on hardware."""
+    """Print a program for the robot that sweeps and logs.
+
+    Not tried on hardware: keep fingers away from the servo, lift the wheels.
+
+    Example: sonargrid sender --for micropython > sweep.py
+    """
     from sonargrid.runs.sender import SenderPlan, sender_program
 
     try:
@@ -171,16 +187,16 @@ def print_sender(
 def _stated(given: LogOptions) -> Stated:
     from sonargrid.runs.log_guess import Stated
 
-    _choice("--angle-unit", given.angle_unit, ("deg", "rad", "pulse"))
-    _choice("--distance-unit", given.distance_unit, ("m", "cm", "mm", "in", "us", "us-one-way"))
+    choice("--angle-unit", given.angle_unit, ("deg", "rad", "pulse"))
+    choice("--distance-unit", given.distance_unit, ("m", "cm", "mm", "in", "us", "us-one-way"))
     unit = "us" if given.distance_unit == "us-one-way" else given.distance_unit
-    return Stated(_column_names(given.columns), given.angle_unit, unit, _numbers("--no-echo-at", given.no_echo_at))
+    return Stated(column_names(given.columns), given.angle_unit, unit, numbers("--no-echo-at", given.no_echo_at))
 
 
 def _setup(given: LogOptions) -> Setup:
     from sonargrid.runs.log_import import Setup
 
-    _choice("--turns", given.turns, ("ccw", "cw"))
+    choice("--turns", given.turns, ("ccw", "cw"))
     if not (math.isfinite(given.distance_scale) and given.distance_scale > 0):
         raise UsageProblem("--distance-scale must be above 0")
     return Setup(
@@ -281,25 +297,6 @@ def _guess(name: str, stated: Stated) -> LogGuess:
         raise SonargridError(str(problem), file=_shown(name)) from None
 
 
-def _choice(flag: str, value: str | None, known: tuple[str, ...]) -> None:
-    if value is not None and value not in known:
-        raise UsageProblem(f"{flag} is one of {', '.join(known)}, got '{value}'")
-
-
-def _column_names(text: str | None) -> tuple[str, ...]:
-    names = tuple(name.strip() for name in text.split(",")) if text else ()
-    for name in names:
-        _choice("--columns", name, ("angle", "distance", "time", "skip"))
-    return names
-
-
-def _numbers(flag: str, text: str | None) -> tuple[float, ...] | None:
-    try:
-        return None if text is None else tuple(float(part) for part in text.split(","))
-    except ValueError:
-        raise UsageProblem(f"{flag} takes numbers with commas between, got '{text}'") from None
-
-
 def _stations(texts: list[str] | None) -> tuple[Station, ...]:
     made = tuple(_station(text) for text in texts or ())
     if len({station.name for station in made}) < len(made):
@@ -311,7 +308,7 @@ def _station(text: str) -> Station:
     from sonargrid.runs.readings import Station
 
     name, _, rest = text.partition(":")
-    values = _numbers("--station", rest) if rest else None
+    values = numbers("--station", rest) if rest else None
     if not name or values is None or len(values) != 3 or not all(map(math.isfinite, values)):
         raise UsageProblem(f"--station is NAME:x,y,heading, got '{text}'", hint="such as --station A:0,0,90")
     return Station(name, values[0], values[1], math.radians(values[2]))

@@ -19,8 +19,9 @@ from sonargrid.drawing.sweep_strip import strip_figure
 from sonargrid.drawing.vector import xml_text
 from sonargrid.finding.things import Object
 from sonargrid.physics.geometry import wrap_deg
-from sonargrid.results.report_data import ReportData, map_part, meetings, one_line
-from sonargrid.results.report_svg import theme_rules, themed_svg, thing_words, with_hits
+from sonargrid.results.report_data import ReportData, map_part, one_line
+from sonargrid.results.report_meetings import meetings_part
+from sonargrid.results.report_svg import theme_rules, themed_svg, with_hits
 
 MOST_STRIPS = 12  # of one map; a moving robot has hundreds of places
 SWITCHES = (
@@ -112,7 +113,7 @@ def _article(data: ReportData, name: str, worksheet: bool) -> str:
     """Return one map's part of the page."""
     head = f'<article id="{name}" aria-labelledby="{name}-title">\n<h1 id="{name}-title">{text(data.title)}</h1>'
     cautions = _cautions(data)
-    answers = [_map(data, name), _table(data, name), _meetings(data), _strips(data, name)]
+    answers = [_map(data, name), _table(data, name), meetings_part(data, name, text), _strips(data, name)]
     record = [_warnings(data), _settings(data), _repeat(data)]
     if not worksheet:
         return "\n".join([head, f"<p>{_paragraph(data)}</p>", cautions, *answers, *record, "</article>"])
@@ -241,28 +242,6 @@ def _table(data: ReportData, name: str) -> str:
         " map.</caption>"
         f"<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
-
-
-def _meetings(data: ReportData) -> str:
-    """Return, thing by thing, which station's arcs pass by it and by how much they miss."""
-    said = []
-    for number, thing in enumerate(data.objects or (), start=1):
-        found = meetings(thing, data) if thing.kind in ("post", "cluster", "echo") else ()
-        if not found:
-            continue
-        steps = "".join(
-            f"<li>Station {text(one.station)} hears {one.plateau.range_m:.3f} m on arc {one.number}, in"
-            f" {one.plateau.readings} readings: the arc passes {abs(one.miss_m) * 100:.1f} cm"
-            f" {'behind' if one.miss_m > 0 else 'in front of'} the near side.</li>"
-            for one in found
-        )
-        stations = len({one.station for one in found})
-        end = "One station alone tells the distance, not where on the arc." if stations == 1 else (
-            f"Where the arcs of {stations} stations meet, the thing stands.")  # fmt: skip
-        said.append(f"<h3>{text(thing_words(number, thing))}</h3><ol>{steps}</ol><p>{end}</p>")
-    if not said:
-        return ""
-    return "<h2>How the arcs meet</h2>\n" + "\n".join(said)
 
 
 def _strips(data: ReportData, name: str) -> str:

@@ -11,6 +11,7 @@ from statistics import median
 
 TOO_FAR_SHARE = 0.2  # of the echoes beyond reach before it is told
 FARTHEST_USUAL_M = 8.0  # small ultrasonic rangers hear about 4 m; maker data sheets say 4 to 6
+AHEAD_WITHIN_DEG = 8.0  # the beam is wider than that
 NEAREST_USUAL_M = 0.015  # nearer than any such ranger hears
 
 
@@ -23,6 +24,17 @@ def first_faults(angles_deg: Sequence[float], distances_m: Sequence[float], reac
     found = [_zeros(distances_m), _one_far_value(distances_m), _beyond(distances_m, reach_m)]
     found += [_ahead(angles_deg), _unit(distances_m)]
     return tuple(sentence for sentence in found if sentence)
+
+
+def side_words(left_deg: float) -> str:
+    """Return where something is, by how far left of straight ahead the head looked [deg].
+
+    >>> side_words(-30.0), side_words(2.0)
+    ("on your robot's RIGHT", 'straight ahead')
+    """
+    if abs(left_deg) <= AHEAD_WITHIN_DEG:
+        return "straight ahead"
+    return f"on your robot's {'LEFT' if left_deg > 0.0 else 'RIGHT'}"
 
 
 def _zeros(distances_m: Sequence[float]) -> str:

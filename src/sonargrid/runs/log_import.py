@@ -15,6 +15,7 @@ from statistics import median
 import numpy as np
 
 from sonargrid.arrays import Floats
+from sonargrid.runs.first_faults import AHEAD_WITHIN_DEG, side_words
 from sonargrid.runs.log_guess import DISTANCE_UNITS, METRES, LogGuess
 from sonargrid.runs.readings import Air, Head, Mark, Ranger, Readings, Run, Station
 from sonargrid.runs.run_saving import readings_csv, run_toml, write_new_folder
@@ -24,7 +25,6 @@ from sonargrid.units import RAD_PER_DEG
 STRIP_STEP_DEG = 10
 STRIP_COLUMNS = 60
 SMALLEST_REACH_M = 1.0
-AHEAD_WITHIN_DEG = 8.0
 ROUNDED_DEG = 0.05  # so far beyond its limits an angle is rounded badly, not wrong
 RESTART_S = 1.0  # a restarted clock goes on so much later
 
@@ -220,10 +220,8 @@ def nearest_words(run: Run) -> tuple[str, float]:
         return "nothing was heard at all", math.nan
     aside = [one for one in seen if abs(one[1]) > AHEAD_WITHIN_DEG]
     distance, left = min(aside or seen)
-    side = "LEFT" if left > AHEAD_WITHIN_DEG else "RIGHT" if left < -AHEAD_WITHIN_DEG else "straight ahead"
-    where = f"on your robot's {side}" if side.isupper() else side
     of = "the nearest thing" if min(seen)[0] == distance else "the nearest thing off to a side"
-    return f"{of} is {where}, {100 * distance:.0f} cm away", distance
+    return f"{of} is {side_words(left)}, {100 * distance:.0f} cm away", distance
 
 
 def strip(run: Run, station: int = 0) -> str:
