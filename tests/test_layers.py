@@ -34,8 +34,8 @@ ROOMS: dict[int, str] = {
     7: "objects",
     8: "drawn truth measures list_scoring scoring",
     9: "palette shapes placement axes marks legend raster vector charts bench_pictures sweep_content sweep_strip "
-    "sweep_picture sweep_film pictures meeting_picture screen_squares screen_map out_folder exports map_files "
-    "report_data report_svg report_meetings report displays contact_sheet",
+    "sweep_picture sweep_film floor_plan pictures meeting_picture screen_squares screen_map out_folder exports "
+    "map_files report_data report_svg report_meetings report displays contact_sheet",
     10: "pipeline plot",
     11: "journal run_list workers batch",
 }

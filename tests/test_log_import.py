@@ -6,6 +6,7 @@ import math
 import os
 import pty
 import re
+import select
 import sys
 from pathlib import Path
 
@@ -153,13 +154,14 @@ def test_a_log_without_pairs_is_refused(tmp_path: Path, capsys: pytest.CaptureFi
     assert "no line holds both" in capsys.readouterr().err
 
 
-def _typed(words: list[str], answer: bytes) -> str:
-    """Return the screen of a command typed at a real terminal, with one answer to its question."""
+def _typed(words: list[str], answers: list[tuple[bytes, bytes]], cwd: Path) -> str:
+    """Return the screen of a command typed at a real terminal; each answer follows its question."""
     child, screen = pty.fork()
     if child == 0:
+        os.chdir(cwd)
         os.execv(sys.executable, [sys.executable, "-m", "sonargrid_cli", *words])
-    seen, answered = b"", False
-    while True:
+    seen, at, left = b"", 0, list(answers)
+    while select.select([screen], [], [], 60.0)[0]:
         try:
             part = os.read(screen, 65536)
         except OSError:
@@ -167,24 +169,80 @@ def _typed(words: list[str], answer: bytes) -> str:
         if not part:
             break
         seen += part
-        if not answered and b"true?" in seen:
-            os.write(screen, answer)
-            answered = True
+        while left and left[0][0] in seen[at:]:
+            at = seen.index(left[0][0], at) + len(left[0][0])
+            os.write(screen, left.pop(0)[1])
+    os.kill(child, 9)
     os.waitpid(child, 0)
     os.close(screen)
+    assert not left, seen.decode()
     return seen.decode()
 
 
+AGREED = [(b"Read rightly?", b"\n"), (b"hears as far as", b"\n"), (b"Air temperature", b"21\n")]
+
+
 def test_no_at_the_terminal_turns_the_head_round(tmp_path: Path) -> None:
-    screen = _typed(["import", str(LOGS[0]), "-o", str(tmp_path / "run")], b"n\n")
+    answers = [*AGREED, (b"true?", b"n\n"), (b"Draw the map", b"n\n")]
+    screen = _typed(["import", str(LOGS[0]), "-o", "run"], answers, tmp_path)
     assert "LEFT" in screen and "RIGHT" in screen
     assert load_run(tmp_path / "run").head.turns == -1
+    assert load_run(tmp_path / "run").air.temperature_c == 21.0
 
 
-def test_the_tape_at_the_terminal_stops_a_wrong_unit(tmp_path: Path) -> None:
-    screen = _typed(["import", str(LOGS[0]), "-o", str(tmp_path / "run")], b"68cm\n")
+def test_the_tape_at_the_terminal_mends_a_wrong_unit(tmp_path: Path) -> None:
+    answers = [*AGREED, (b"true?", b"68cm\n"), (b"Mend it with", b"\n"), (b"Draw the map", b"n\n")]
+    screen = _typed(["import", str(LOGS[0]), "-o", "run"], answers, tmp_path)
     assert "--distance-scale 2" in screen
-    assert not (tmp_path / "run").exists()
+    heard = load_run(tmp_path / "run").readings.distance
+    assert float(heard[np.isfinite(heard)].min()) == pytest.approx(0.68, abs=0.03)
+
+
+def test_flags_mend_a_wrong_reading_at_the_terminal(tmp_path: Path) -> None:
+    log = tmp_path / "log.txt"
+    log.write_text("".join(f"{30 + a * a % 7},{a}\n" for a in range(0, 181, 5)))
+    answers = [(b"Read rightly?", b"--columns angle\n"), (b"needs", b""), (b"Read rightly?", b"--distance-unit in\n")]
+    answers += [*AGREED, (b"true?", b"y\n"), (b"Draw the map", b"y\n")]
+    screen = _typed(["import", "log.txt", "-o", "run"], answers, tmp_path)
+    assert load_run(tmp_path / "run").readings.distance_column == "range_in"
+    assert "written to run_map" in screen and (tmp_path / "run_map" / "map.png").exists()
+
+
+def test_a_pasted_log_and_its_answers_share_the_keyboard(tmp_path: Path) -> None:
+    log = LOGS[1].read_text(encoding="utf-8").encode()
+    answers = [(b"Ctrl-D:", log + b"\x04"), *AGREED, (b"true?", b"y\n"), (b"Draw the map", b"y\n")]
+    screen = _typed(["import", "-o", "run"], answers, tmp_path)
+    assert "written to run_map" in screen
+    assert len(answers) - 1 <= 6  # questions from paste to picture
+    assert len(load_run(tmp_path / "run").readings) == len(_guess(LOGS[1]).angles)
+
+
+@pytest.mark.parametrize(
+    ("flags", "code", "turns", "says"),
+    [
+        (["--nearest", "left"], 0, 1, ""),
+        (["--nearest", "right"], 0, -1, "mirrored head"),
+        (["--tape", "34cm"], 0, 1, ""),
+        (["--tape", "68cm"], 1, 0, "type --distance-scale 2"),
+    ],
+)
+def test_what_is_asked_is_a_flag_too(
+    flags: list[str], code: int, turns: int, says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "run"
+    assert main(["import", str(LOGS[0]), "-o", str(out), "--yes", *flags]) == code
+    assert says in capsys.readouterr().err
+    assert (load_run(out).head.turns if out.exists() else 0) == turns
+
+
+def test_a_station_may_be_given_by_two_tapes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["import", str(LOGS[0]), "-o", str(tmp_path / "run"), "--yes", "--mark", "P:0,0", "--mark", "Q:2,0"]
+    assert main([*words, "--station", "B:P=1.30,Q=1.10,left,facing=Q"]) == 0
+    station = load_run(tmp_path / "run").stations[0]
+    assert (station.x_m, station.y_m) == pytest.approx((1.12, 0.66), abs=1e-3)
+    assert station.position_sigma_m == pytest.approx(0.005 * 1.3 * 1.1 / (2.0 * 0.66), rel=0.01)
+    assert main([*words[:3], str(tmp_path / "two"), *words[4:], "--station", "B:P=0.5,Q=1.10,left,facing=Q"]) == 2
+    assert "cannot both hold: the marks are 2 m apart" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

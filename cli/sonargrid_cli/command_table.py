@@ -16,23 +16,25 @@ from sonargrid_cli import (
     batch_commands,
     bench_commands,
     compare_commands,
+    import_command,
     look_commands,
+    new_command,
     pass_on_commands,
     record_command,
+    sender_command,
     start_commands,
-    way_in_commands,
 )
 
 # group as --help shows it -> (name, body) in the order of a day's work
 GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
     "Start": (
-        ("new", way_in_commands.new_run),
-        ("import", way_in_commands.import_logs),
+        ("new", new_command.new_run),
+        ("import", import_command.import_logs),
         ("map", start_commands.map_run),
         ("count", start_commands.count_things),
     ),
     "Bench": (
-        ("sender", way_in_commands.print_sender),
+        ("sender", sender_command.print_sender),
         ("record", record_command.record_run),
         ("calibrate", bench_commands.calibrate),
     ),

@@ -6,23 +6,60 @@ Plain numbers in, sentences out: head angles in degrees as the log gives them, d
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from statistics import median
 
 TOO_FAR_SHARE = 0.2  # of the echoes beyond reach before it is told
 FARTHEST_USUAL_M = 8.0  # small ultrasonic rangers hear about 4 m; maker data sheets say 4 to 6
 AHEAD_WITHIN_DEG = 8.0  # the beam is wider than that
 NEAREST_USUAL_M = 0.015  # nearer than any such ranger hears
+ONE_SIDED_DEG = 60.0  # a sweep from 0 to 90 and no farther is as wide as this at least
+DIVISOR_US_PER_CM = 58.2  # 20 000 / 343.4 m/s: the true divisor at 20 degC
 
 
-def first_faults(angles_deg: Sequence[float], distances_m: Sequence[float], reach_m: float) -> tuple[str, ...]:
+@dataclass(frozen=True, slots=True)
+class Remedies:
+    """What to type against each fault; ``{}`` = the value."""
+
+    nothing: str = "--no-echo-at {}"
+    reach: str = "--reach {}"
+    ahead: str = "--ahead 0"
+    smaller: str = "--distance-unit cm (or mm, us)"
+    larger: str = "--distance-unit m (or cm, us-one-way)"
+
+
+AT_IMPORT = Remedies()
+AT_MAP = Remedies(
+    nothing="--set ranger.no_echo_at=[{}]",
+    ahead="--set head.ahead_deg=0",
+    smaller="range_cm (or range_mm, echo_us) as the name of its column in readings.csv",
+    larger="range_m (or range_cm) as the name of its column in readings.csv; for times that are one way only "
+    "--set ranger.range_scale=2",
+)
+
+
+def first_faults(
+    angles_deg: Sequence[float],
+    distances_m: Sequence[float],
+    reach_m: float,
+    unit_m: float = 1.0,
+    remedies: Remedies = AT_IMPORT,
+) -> tuple[str, ...]:
     """Return a sentence, with what to type, for each classic fault that the numbers show.
+
+    angles_deg : as the log has them; those that grow from 0 at the right to 180 raise no alarm
+    unit_m : metres in one unit of the log, so that values are told as the log prints them
 
     >>> first_faults([0.0, 90.0], [0.4, 0.0], 1.0)
     ('1 distances are zero or less: nothing was heard there; type --no-echo-at 0',)
     """
-    found = [_zeros(distances_m), _one_far_value(distances_m), _beyond(distances_m, reach_m)]
-    found += [_ahead(angles_deg), _unit(distances_m)]
+    far, far_words = _one_far_value(distances_m, unit_m, remedies)
+    heard = [d for d in distances_m if math.isfinite(d) and d > 0.0 and d != far]
+    unit = _unit(heard, remedies)
+    found = [_zeros(distances_m, unit_m, remedies), far_words, "" if unit else _beyond(heard, reach_m, remedies)]
+    found += [_ahead(angles_deg, remedies), unit]
     return tuple(sentence for sentence in found if sentence)
 
 
@@ -37,58 +74,65 @@ def side_words(left_deg: float) -> str:
     return f"on your robot's {'LEFT' if left_deg > 0.0 else 'RIGHT'}"
 
 
-def _zeros(distances_m: Sequence[float]) -> str:
+def _zeros(distances_m: Sequence[float], unit_m: float, remedies: Remedies) -> str:
     wrong = [d for d in distances_m if d <= 0.0]
     if not wrong:
         return ""
-    return f"{len(wrong)} distances are zero or less: nothing was heard there; type --no-echo-at {wrong[0]:g}"
+    typed = remedies.nothing.format(f"{wrong[0] / unit_m:g}")
+    return f"{len(wrong)} distances are zero or less: nothing was heard there; type {typed}"
 
 
-def _one_far_value(distances_m: Sequence[float]) -> str:
+def _one_far_value(distances_m: Sequence[float], unit_m: float, remedies: Remedies) -> tuple[float, str]:
+    """Return the one far value that comes again and again, as time-outs do (inf: none), and what to say."""
     heard = sorted(d for d in distances_m if math.isfinite(d) and d > 0.0)
     if len(heard) < 4:
-        return ""
+        return math.inf, ""
     count = heard.count(heard[-1])
     below = [d for d in heard if d < heard[-1]]
     begins = sum(d == heard[-1] and (i == 0 or distances_m[i - 1] != d) for i, d in enumerate(distances_m))
     if begins < 3 or not below or heard[-1] < 1.8 * below[-1]:
-        return ""
-    return (
-        f"{count} readings show one and the same far value, {heard[-1]:g} m: a time-out, no wall; "
-        "type --no-echo-at with the value as the log prints it (such as 999)"
-    )
+        return math.inf, ""
+    value = f"{heard[-1] / unit_m:.10g}"
+    typed = remedies.nothing.format(value)
+    return heard[-1], f"{count} readings show one and the same far value, {value}: a time-out, no wall; type {typed}"
 
 
-def _beyond(distances_m: Sequence[float], reach_m: float) -> str:
-    heard = [d for d in distances_m if math.isfinite(d) and d > 0.0]
+def _beyond(heard: Sequence[float], reach_m: float, remedies: Remedies) -> str:
     beyond = [d for d in heard if d >= reach_m]
     if not heard or len(beyond) <= TOO_FAR_SHARE * len(heard):
         return ""
+    typed = remedies.reach.format(f"{math.ceil(max(beyond) * 10 + 0.5) / 10:g}")
     return (
-        f"{len(beyond)} of {len(heard)} echoes lie beyond the reach of {reach_m:g} m and count as nothing heard; "
-        f"type --reach {math.ceil(max(beyond) * 10 + 0.5) / 10:g}"
+        f"{len(beyond)} of {len(heard)} echoes ({100 * len(beyond) / len(heard):.0f} %) lie beyond the reach of "
+        f"{reach_m:g} m and count as nothing heard; if it hears farther, type {typed}"
     )
 
 
-def _ahead(angles_deg: Sequence[float]) -> str:
-    if not angles_deg or min(angles_deg) >= -1.0:
+def _ahead(angles_deg: Sequence[float], remedies: Remedies) -> str:
+    if not angles_deg:
         return ""
-    return "angles go below 0, so 0 looks straight ahead; type --ahead 0"
+    low, high = min(angles_deg), max(angles_deg)
+    if low < -1.0:
+        return f"angles go below 0, so 0 looks straight ahead; type {remedies.ahead}"
+    if len(angles_deg) >= 8 and low <= 5.0 and 85.0 <= high <= 95.0 and high - low >= ONE_SIDED_DEG:
+        return (
+            f"angles lie between {low:g} and {high:g} only: the robot's right; if 0 looks ahead, type {remedies.ahead}"
+        )
+    return ""
 
 
-def _unit(distances_m: Sequence[float]) -> str:
-    heard = [d for d in distances_m if math.isfinite(d) and d > 0.0]
+def _unit(heard: Sequence[float], remedies: Remedies) -> str:
     if len(heard) < 3:
         return ""
     if median(heard) > FARTHEST_USUAL_M:
         return (
             f"half of the distances are beyond {median(heard):.0f} m, farther than such a ranger hears: "
-            "the unit is wrong; type --distance-unit cm (or mm, us)"
+            f"the unit is wrong; type {remedies.smaller}"
         )
     if median(heard) < NEAREST_USUAL_M:
         return (
             f"half of the distances are below {100 * median(heard):.1f} cm, nearer than such a ranger hears: "
-            "the unit is wrong; type --distance-unit m (or cm, us-one-way)"
+            f"the unit is wrong; type {remedies.larger}"
         )
     return ""
 
@@ -111,9 +155,22 @@ def against_tape(read_m: float, tape_m: float, times: bool = False) -> str:
     for factor, unit in ((100.0, "m"), (0.01, "cm"), (10.0, "cm"), (0.1, "mm"), (2.54, "in")):
         if abs(ratio / factor - 1.0) <= 0.06:
             return f"the tape says {factor:g} times as far: the unit is another; type --distance-unit {unit}"
-    if 0.8 <= ratio <= 1.25:
+    if 0.8 <= ratio <= 1.25 and not times:
         return (
-            f"the tape says {100 * (ratio - 1):+.1f} %: the robot's program divides the echo time by another number "
-            f"than 58; correct it with --distance-scale {ratio:.3f}"
+            f"the tape says {100 * (ratio - 1):+.1f} %: the robot's program divides echo times by another number "
+            f"than 58, about {DIVISOR_US_PER_CM * ratio:.1f}; type --distance-scale {ratio:.3f}, "
+            "or --us-per-cm and the number that stands in it"
         )
+    if 0.8 <= ratio <= 1.25:
+        return f"the tape says {100 * (ratio - 1):+.1f} %: what was measured? else type --distance-scale {ratio:.3f}"
     return f"the tape says {ratio:.2f} times as far: another thing, or another unit; see --distance-unit"
+
+
+def flag_in(sentence: str) -> str:
+    """Return the flag that a sentence says to type; empty where it names none.
+
+    >>> flag_in(against_tape(0.17, 0.34))
+    '--distance-scale 2'
+    """
+    found = re.search(r"type (--[a-z-]+ [\w.]+)", sentence)
+    return found[1] if found else ""

@@ -15,6 +15,7 @@ from statistics import median
 import numpy as np
 
 from sonargrid.arrays import Floats
+from sonargrid.runs.calibration import read_distance_m
 from sonargrid.runs.first_faults import AHEAD_WITHIN_DEG, side_words
 from sonargrid.runs.log_guess import DISTANCE_UNITS, METRES, LogGuess
 from sonargrid.runs.readings import Air, Head, Mark, Ranger, Readings, Run, Station
@@ -204,23 +205,30 @@ def _reach(distances: Sequence[float], unit: str, setup: Setup, said: list[str])
 
 
 def head_view(run: Run) -> tuple[list[float], list[float]]:
-    """Return (degrees left of straight ahead, metres) of each reading, by the run's own head settings."""
+    """Return (degrees left of straight ahead, metres) of each reading, by the run's own head and air."""
     angle = run.readings.angle
     if run.readings.angle_column == "pulse_us":
         angle = 90.0 + (angle - run.head.pulse_centre_us) / run.head.pulse_us_per_deg
-    unit = next(u for u, column in DISTANCE_UNITS.items() if column == run.readings.distance_column)
     left = run.head.turns * (angle - run.head.ahead_rad / RAD_PER_DEG)
-    return left.tolist(), (run.readings.distance * METRES[unit]).tolist()
+    if run.readings.angle_column == "bearing_deg":
+        left = angle
+    return left.tolist(), read_distance_m(run).tolist()
+
+
+def nearest_thing(run: Run) -> tuple[float, float]:
+    """Return how far the nearest thing is [m], off to a side if there is one, and how far left [deg]; nan: nothing."""
+    seen = [(d, a) for a, d in zip(*head_view(run), strict=True) if math.isfinite(d) and d < run.ranger.reach_m]
+    aside = [one for one in seen if abs(one[1]) > AHEAD_WITHIN_DEG]
+    return min(aside or seen, default=(math.nan, 0.0))
 
 
 def nearest_words(run: Run) -> tuple[str, float]:
     """Return where the nearest thing off to a side is, in words, and how far [m]; nan where nothing was heard."""
-    seen = [(d, a) for a, d in zip(*head_view(run), strict=True) if math.isfinite(d) and d < run.ranger.reach_m]
-    if not seen:
+    distance, left = nearest_thing(run)
+    if math.isnan(distance):
         return "nothing was heard at all", math.nan
-    aside = [one for one in seen if abs(one[1]) > AHEAD_WITHIN_DEG]
-    distance, left = min(aside or seen)
-    of = "the nearest thing" if min(seen)[0] == distance else "the nearest thing off to a side"
+    nearer = any(d < distance for d in head_view(run)[1])
+    of = "the nearest thing off to a side" if nearer else "the nearest thing"
     return f"{of} is {side_words(left)}, {100 * distance:.0f} cm away", distance
 
 

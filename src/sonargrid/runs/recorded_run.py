@@ -16,11 +16,11 @@ from pathlib import Path
 
 from sonargrid.errors import Fault, InputFaults, SonargridError, UsageProblem
 from sonargrid.runs.csv_rows import check_text, read_header
-from sonargrid.runs.new_run import NewRun, new_run_texts
+from sonargrid.runs.new_run import NewRun, new_run_texts, station_table
 from sonargrid.runs.readings import ANGLE_COLUMNS, DISTANCE_COLUMNS, Head, Ranger, Run, Station
 from sonargrid.runs.run_files import load_run
 from sonargrid.runs.run_keys import BadValue, checked_name
-from sonargrid.runs.run_saving import toml_value, write_new_folder
+from sonargrid.runs.run_saving import write_new_folder
 from sonargrid.runs.run_toml import Findings, record_of
 from sonargrid.runs.run_values import RunValues, read_settings
 from sonargrid.runs.toml_text import read_toml
@@ -183,23 +183,8 @@ def _add_station(folder: Path, known: RunValues, heard: Run | None, station: Sta
     if not known.toml.data.get("station") and heard is not None:
         tables.insert(0, known.stations[0])
     parts = [text if text.endswith(b"\n") else text + b"\n"]
-    parts += [station_table(one).encode() for one in tables]
+    parts += ["\n".join([*station_table(one), ""]).encode() for one in tables]
     replace_whole(path, b"\n".join(parts))
-
-
-def station_table(station: Station) -> str:
-    """Return a [[station]] table of run.toml; the sigmas are left out, as nobody stated them.
-
-    >>> print(station_table(Station("B", 0.8, 0.0)), end="")
-    [[station]]
-    name = "B"
-    x_m = 0.8
-    y_m = 0.0
-    heading_deg = 90.0
-    """
-    heading = round(station.heading_rad / RAD_PER_DEG, 9)
-    values = {"name": station.name, "x_m": station.x_m, "y_m": station.y_m, "heading_deg": heading}
-    return "[[station]]\n" + "".join(f"{key} = {toml_value(value)}\n" for key, value in values.items())
 
 
 def _with_station_column(
