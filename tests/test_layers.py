@@ -32,10 +32,11 @@ ROOMS: dict[int, str] = {
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool "
     "object_swaps object_fit object_list object_sigmas confidence clusters",
     7: "objects",
-    8: "drawn truth measures list_scoring scoring",
+    8: "drawn truth measures list_scoring scoring contenders held_out left_out verdicts comparison trust findings",
     9: "palette shapes placement axes marks legend raster vector charts bench_pictures sweep_content sweep_strip "
     "sweep_picture sweep_film floor_plan pictures meeting_picture screen_squares screen_map out_folder exports "
-    "map_files report_data report_svg report_meetings report displays contact_sheet",
+    "map_files report_data report_svg report_meetings report displays contact_sheet "
+    "compare_charts compare_picture trust_picture compare_files",
     10: "pipeline plot",
     11: "journal run_list workers batch",
 }
@@ -62,6 +63,7 @@ LOOPS_AND_FITS = {
     "object_fit",
     "head_fit",
     "soundings",
+    "held_out",
 }  # the loops that take the time, and the fits
 
 

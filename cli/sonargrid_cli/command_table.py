@@ -14,6 +14,7 @@ import typer
 from sonargrid.errors import UsageProblem
 from sonargrid_cli import (
     batch_commands,
+    beam_commands,
     bench_commands,
     compare_commands,
     import_command,
@@ -38,7 +39,11 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
         ("record", record_command.record_run),
         ("calibrate", bench_commands.calibrate),
     ),
-    "Compare": (("score", compare_commands.score_map), ("simulate", compare_commands.simulate_scene)),
+    "Compare": (
+        ("compare", beam_commands.compare_models),
+        ("score", compare_commands.score_map),
+        ("simulate", compare_commands.simulate_scene),
+    ),
     "Pass on": (
         ("batch", batch_commands.map_batch),
         ("sweep", look_commands.draw_sweep),

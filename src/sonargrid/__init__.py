@@ -32,6 +32,8 @@ _DOOR = {
     "simulate": "simulation.simulate",
     "Scene": "simulation.simulate",
     "score": "scores.scoring",
+    "compare_beams": "comparing.comparison",
+    "Comparison": "comparing.comparison",
 }
 
 __all__ = ["__version__", "plot", *_DOOR]

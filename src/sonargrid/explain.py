@@ -24,6 +24,8 @@ TOPICS: dict[str, str] = {
     "beam-models": "the beam models, and when to choose which",
     "weights": "why ten pings of one thing do not count as ten",
     "many-runs": "a whole folder of runs at once, and how it survives a break",
+    "comparing": "which beam model suits your ranger, and what a tie is",
+    "trust": "whether a map's probabilities can be taken at their word",
     "simulating": "rooms on paper: scene files and what the simulator does",
     "cautions": "what a map is not, and how not to get hurt",
 }

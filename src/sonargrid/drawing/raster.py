@@ -93,6 +93,22 @@ def shortened(text: str, size: int, width: float) -> str:
     return ""
 
 
+def folded(text: str, size: int, width: float) -> list[str]:
+    """Return a text as lines that fit a width [px], broken between words.
+
+    >>> folded("a room with a view", 20, 90.0)
+    ['a room', 'with a', 'view']
+    """
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and text_width(longer, size) > width:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
+
+
 def _clipped(box: Box, image: Image.Image, clip: Box | None) -> tuple[int, int, int, int] | None:
     left, top, right, bottom = box
     edges = (0.0, 0.0, float(image.width), float(image.height))

@@ -1,4 +1,4 @@
-"""The folder that a map goes to: it appears whole or not at all, and nobody else's folder is ever touched.
+"""The folder that results go to: it appears whole or not at all, and nobody else's folder is ever touched.
 
 A new folder is filled under another name beside its place and appears by one rename.  In a folder that an earlier map
 of the same run wrote, each file is replaced whole, summary.json last: it holds the digests of the others, so a break
@@ -26,6 +26,34 @@ SUMMARY = "summary.json"
 MAP_FORMAT = "sonargrid-map/1"
 OUTPUT_NAMES = ("map.png", "map.svg", "grid.png", "grid.pgw", "grid.npz", "objects.csv", SUMMARY)
 STANDARD_INPUT = "stdin"
+
+
+@dataclass(frozen=True, slots=True)
+class FolderKind:
+    """What sort of folder it is.
+
+    word : what it holds, ``map``
+    made_by : the command that writes it
+    format : what its summary says it is
+    names : every file that may lie in it
+    summary : the file with the digests of the others, written last
+    """
+
+    word: str
+    made_by: str
+    format: str
+    names: tuple[str, ...]
+    summary: str
+
+
+MAP_FOLDER = FolderKind("map", "map", MAP_FORMAT, OUTPUT_NAMES, SUMMARY)
+COMPARISON_FOLDER = FolderKind(
+    "comparison",
+    "compare",
+    "sonargrid-compare/1",
+    ("compare.png", "compare.csv", "trust.png", "compare.json"),
+    "compare.json",
+)
 _HINTS = {
     errno.ENOSPC: "make room on that disk, or choose another folder with -o",
     errno.EDQUOT: "make room on that disk, or choose another folder with -o",
@@ -43,18 +71,20 @@ class OutFolder:
     state : ``new``, ``same`` (an earlier map of this run), ``unfinished`` (the same, broken off half-way) or
         ``other`` (a map of another run, to be replaced)
     earlier : the names that an earlier map listed
+    kind : what sort of folder it is
     """
 
     path: Path
     state: str
     earlier: tuple[str, ...] = field(default=())
+    kind: FolderKind = MAP_FOLDER
 
     @property
     def sentence(self) -> str:
         """What the user should know about it; empty where there is nothing to say."""
         if self.state == "unfinished":
-            return f"{self.path} was left unfinished by an earlier map of this run; it is written anew"
-        return f"{self.path} held a map of another run; it is replaced" if self.state == "other" else ""
+            return f"{self.path} was left unfinished by an earlier {self.kind.word} of this run; it is written anew"
+        return f"{self.path} held a {self.kind.word} of another run; it is replaced" if self.state == "other" else ""
 
 
 def default_out(run: Run) -> Path:
@@ -93,6 +123,7 @@ def look_at_out(
     run_path: str | os.PathLike[str],
     force: bool = False,
     inputs: Iterable[str | os.PathLike[str]] = (),
+    kind: FolderKind = MAP_FOLDER,
 ) -> OutFolder:
     """Return what is at OUT, if a map of this run may go there; asks before any work is done.
 
@@ -106,6 +137,8 @@ def look_at_out(
         Whether a map of another run may be replaced.
     inputs : iterable of paths
         Further files and folders that were read.
+    kind : FolderKind
+        What is to go there.
 
     Raises
     ------
@@ -114,13 +147,17 @@ def look_at_out(
     """
     path = Path(out)
     try:
-        return _look_at(path, run_path, force, [run_path, *inputs])
+        return _look_at(path, run_path, force, [run_path, *inputs], kind)
     except OSError as problem:
         raise write_problem(problem, path) from None
 
 
 def _look_at(
-    path: Path, run_path: str | os.PathLike[str], force: bool, inputs: list[str | os.PathLike[str]]
+    path: Path,
+    run_path: str | os.PathLike[str],
+    force: bool,
+    inputs: list[str | os.PathLike[str]],
+    kind: FolderKind,
 ) -> OutFolder:
     mine = run_identity(run_path)
     for given in filter(None, map(run_identity, inputs)):
@@ -128,29 +165,29 @@ def _look_at(
         if given != STANDARD_INPUT and (str(place) == given or _same_file(place, given)):
             what = "the run itself" if given == mine else "one of the inputs"
             raise OutputProblem(f"is {what}; nothing was written", hint="choose another folder with -o", file=str(path))
-        for name in OUTPUT_NAMES:
+        for name in kind.names:
             if given != STANDARD_INPUT and (str(place / name) == given or _same_file(place / name, given)):
                 words = f"holds the input {Path(given).name}, which would be overwritten; nothing was written"
                 raise OutputProblem(words, hint="choose another folder with -o", file=str(path))
     if not os.path.lexists(path):
-        return OutFolder(path, "new")
+        return OutFolder(path, "new", kind=kind)
     if not path.is_dir():
         raise OutputProblem("exists and is no folder", hint="choose another name with -o", file=str(path))
-    earlier = _earlier_summary(path)
+    earlier = _earlier_summary(path, kind)
     if earlier is None:
-        words = "exists and was not written by map; nothing was written"
+        words = f"exists and was not written by {kind.made_by}; nothing was written"
         raise OutputProblem(words, hint="choose a folder that does not exist yet with -o", file=str(path))
     run, files = earlier.get("run"), earlier.get("files")
     listed = {str(name): value for name, value in files.items()} if isinstance(files, dict) else {}
     # names from a file are not trusted: only our own are ever looked at or removed
-    names = tuple(name for name in OUTPUT_NAMES if name in listed)
+    names = tuple(name for name in kind.names if name in listed)
     if mine and isinstance(run, dict) and run.get("path") == mine:
         whole = bool(names) and all(_matches(path / name, listed[name]) for name in names)
-        return OutFolder(path, "same" if whole else "unfinished", names)
+        return OutFolder(path, "same" if whole else "unfinished", names, kind)
     if not force:
-        words = "holds the map of another run; nothing was written"
+        words = f"holds the {kind.word} of another run; nothing was written"
         raise OutputProblem(words, hint="choose another folder with -o, or replace it with --force", file=str(path))
-    return OutFolder(path, "other", names)
+    return OutFolder(path, "other", names, kind)
 
 
 def _same_file(one: Path, other: str) -> bool:
@@ -160,12 +197,12 @@ def _same_file(one: Path, other: str) -> bool:
         return False
 
 
-def _earlier_summary(path: Path) -> Mapping[str, Any] | None:
+def _earlier_summary(path: Path, kind: FolderKind) -> Mapping[str, Any] | None:
     try:
-        kept = json.loads((path / SUMMARY).read_text(encoding="utf-8"))
+        kept = json.loads((path / kind.summary).read_text(encoding="utf-8"))
     except (FileNotFoundError, IsADirectoryError, ValueError, RecursionError):
         return None
-    return kept if isinstance(kept, dict) and kept.get("format") == MAP_FORMAT else None
+    return kept if isinstance(kept, dict) and kept.get("format") == kind.format else None
 
 
 def _matches(path: Path, kept: Any) -> bool:
@@ -187,14 +224,15 @@ def write_outputs(
     run_path: str | os.PathLike[str],
     force: bool = False,
     inputs: Iterable[str | os.PathLike[str]] = (),
+    kind: FolderKind = MAP_FOLDER,
 ) -> Path:
-    """Write a map's files into OUT, all or none, and return OUT.
+    """Write a folder's files into OUT, all or none, and return OUT.
 
     Parameters
     ----------
     files : mapping
-        Name -> content; summary.json among them, made last.
-    out, run_path, force, inputs
+        Name -> content; the summary among them, made last.
+    out, run_path, force, inputs, kind
         As `look_at_out`.
 
     Raises
@@ -202,12 +240,12 @@ def write_outputs(
     OutputProblem
         If OUT may not be written to, or cannot be: the disk is full, no permission ...  Nothing is left half-written.
     ValueError
-        If summary.json is missing, or a name is none of `OUTPUT_NAMES`.
+        If the summary is missing, or a name is none of the kind's.
     """
-    strange = sorted(set(files) - set(OUTPUT_NAMES))
-    if SUMMARY not in files or strange:
-        raise ValueError(f"summary.json must be among the files and no others than {OUTPUT_NAMES}, got {sorted(files)}")
-    folder = look_at_out(out, run_path, force, inputs)
+    strange = sorted(set(files) - set(kind.names))
+    if kind.summary not in files or strange:
+        raise ValueError(f"{kind.summary} must be among the files and no others than {kind.names}, got {sorted(files)}")
+    folder = look_at_out(out, run_path, force, inputs, kind)
     if folder.state == "new":
         _write_new(files, folder.path)
     else:
@@ -283,7 +321,7 @@ def _remove_empty(folder: Path) -> None:
 
 def _replace(files: Mapping[str, bytes], folder: OutFolder) -> None:
     """Write every file beside its place first: while that can fail, the earlier map is still whole."""
-    order = sorted(files, key=lambda name: name == SUMMARY)
+    order = sorted(files, key=lambda name: name == folder.kind.summary)
     parts = {name: folder.path / f".{name}.{os.getpid()}.part" for name in order}
     final = folder.path
     try:
@@ -291,7 +329,7 @@ def _replace(files: Mapping[str, bytes], folder: OutFolder) -> None:
             _write(parts[name], files[name], folder.path / name)
         for name in order:
             final = folder.path / name
-            if name == SUMMARY:
+            if name == folder.kind.summary:
                 _remove_stale(folder, files)
             os.replace(parts[name], final)
     except OSError as problem:

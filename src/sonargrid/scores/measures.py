@@ -139,16 +139,31 @@ class ReliabilityBin:
     count: int
 
 
-def reliability(truth: ArrayLike, probability: ArrayLike, bins: int = 10) -> tuple[ReliabilityBin, ...]:
-    """Return the reliability diagram over equal bins of probability, empty bins left out.
+def reliability(truth: ArrayLike, probability: ArrayLike, bins: int | ArrayLike = 10) -> tuple[ReliabilityBin, ...]:
+    """Return the reliability diagram, empty bins left out.
 
+    Parameters
+    ----------
+    truth, probability : arrays of one shape
+        What happened, and the chance it was given.
+    bins : int or (B - 1,) array
+        So many equal bins of probability, or the rising edges between bins.
+
+    Examples
+    --------
     >>> reliability([0, 1], [0.5, 0.5], 2)
     (ReliabilityBin(claimed=0.5, observed=0.5, count=2),)
+    >>> [one.count for one in reliability([0, 1, 1], [0.01, 0.02, 0.5], [0.015, 0.1])]
+    [1, 1, 1]
     """
     y, p = _pair(truth, probability)
-    which = np.minimum((p * bins).astype(int), bins - 1)
-    count = np.bincount(which, minlength=bins)
-    claimed, observed = np.bincount(which, p, bins), np.bincount(which, y, bins)
+    if isinstance(bins, int):
+        many, which = bins, np.minimum((p * bins).astype(int), bins - 1)
+    else:
+        edges = np.asarray(bins, dtype=np.float64)
+        many, which = edges.size + 1, np.searchsorted(edges, p, side="right")
+    count = np.bincount(which, minlength=many)
+    claimed, observed = np.bincount(which, p, many), np.bincount(which, y, many)
     return tuple(
         ReliabilityBin(float(claimed[k] / count[k]), float(observed[k] / count[k]), int(count[k]))
         for k in np.flatnonzero(count)

@@ -1,0 +1,1 @@
+"""One run under several beam models and solvers."""
