@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.bench.head_fit import Sighting, Sweeps, fit_head
+from sonargrid.bench.head_fit import fit_head
+from sonargrid.bench.heard_things import Sighting, Sweeps
 from sonargrid.runs.calibration import read_distance_m
 from sonargrid.runs.readings import Head, Ranger, Station
 from sonargrid.simulation.simulate import Noise, Scene, ScenePost, SweepPlan, simulate
@@ -28,6 +29,7 @@ class Bench:
     """One kind of bench: how its noise, survey, posts and passes are."""
 
     name: str
+    scatter_db: float = 1.0
     fading_db: float = 0.0
     jitter_deg: float = 0.0
     survey_m: float = 0.0
@@ -37,6 +39,7 @@ class Bench:
 
 
 BENCHES = (
+    Bench("levels without scatter", scatter_db=0.0),
     Bench("plain noise"),
     Bench("plain, two sweeps each way", passes=4),
     Bench("plain, heading 1 deg, posts 5 mm", survey_m=0.005, heading_deg=1.0),
@@ -63,7 +66,7 @@ def one_bench(bench: Bench, seed: int) -> tuple[Floats, Floats]:
     xs, ys = centre * np.cos(bearings), centre * np.sin(bearings)
     noise = Noise.none(
         threshold_db=-26.0 + 1.5 * rng.standard_normal(),
-        level_sigma_db=1.0,
+        level_sigma_db=bench.scatter_db,
         late_m=0.007,
         dropout=0.02,
         range_sigma_m=rng.uniform(0.002, 0.005),

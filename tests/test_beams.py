@@ -95,4 +95,4 @@ def test_unknown_model_lists_the_known_ones() -> None:
 def test_measured_without_a_calibration_says_how_to_get_one() -> None:
     with pytest.raises(SonargridError, match="needs a calibrated beam") as problem:
         make_beam("measured", RANGER)
-    assert problem.value.exit_code == 1 and "half_beam_table" in problem.value.faults[0].hint
+    assert problem.value.exit_code == 1 and "calibrate beam" in problem.value.faults[0].hint

@@ -418,7 +418,7 @@ def test_too_many_cells_names_a_cell_that_fits(sweep: str, capsys: Capture) -> N
 
 def test_measured_beam_needs_a_calibration(sweep: str, capsys: Capture) -> None:
     assert main(["map", sweep, "--beam", "measured"]) == 1
-    assert "hint: measure a post" in capsys.readouterr().err
+    assert "hint: sonargrid calibrate beam" in capsys.readouterr().err
 
 
 def test_standard_input(capsys: Capture) -> None:

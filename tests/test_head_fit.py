@@ -6,9 +6,11 @@ import math
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import multivariate_normal, norm
 
-from sonargrid.bench.head_fit import HeadFit, Sighting, Sweeps, fit_head, half_widths_beforehand
+from sonargrid.bench.bench_posterior import Posterior, half_width_rad, layout_of, level_on_axis_db, loss_db
+from sonargrid.bench.head_fit import HeadFit, fit_head
+from sonargrid.bench.heard_things import Sighting, Sweeps, evidence_of, things_heard
 from sonargrid.bench.walkers import sample_posterior
 from sonargrid.runs.calibration import read_distance_m
 from sonargrid.runs.readings import Head, Ranger, Station
@@ -90,7 +92,7 @@ def test_a_thing_that_was_moved_stands_out_in_the_residuals(fits: list[HeadFit])
     wrong = things(four, sigma_m=0.03)
     wrong[1] = Sighting(wrong[1].bearing_rad - math.radians(5.0), 0.85, wrong[1].bearing_sigma_rad, 0.03)
     fit = fit_head(bench(2, four), wrong)
-    assert int(np.argmax(np.abs(fit.residual_rad))) == 1
+    assert int(np.argmax(np.abs(fit.residual_rad) / fit.residual_sigma_rad)) == 1
     assert fit.residual_rad[1] > math.radians(2.0)
 
 
@@ -99,15 +101,70 @@ def test_things_that_nobody_heard_are_an_error() -> None:
         fit_head(bench(0), [Sighting(0.0, 1.3, 0.0, 0.0)])
 
 
-def test_half_widths_beforehand_fall_with_the_range_and_grow_with_the_size() -> None:
-    far = [Sighting(0.0, r, 0.0, 0.0) for r in (0.4, 0.7, 1.0, 1.5)]
-    mean, covariance = half_widths_beforehand(far)
-    assert np.all(np.diff(mean) < 0.0)
+def test_half_widths_fall_with_the_range_and_grow_with_the_size() -> None:
+    at = np.array([0.4, 0.7, 1.0, 1.5])
+    post = half_width_rad(level_on_axis_db(at, np.full(4, 0.025)) + 26.0, np.array([5.71]))
+    assert np.all(np.diff(post) < 0.0)
     # bench figures for a 5 cm post: 28, 24, 21 and 15 degrees, from memory
-    assert np.abs(np.degrees(mean) - [28.0, 24.0, 21.0, 15.0]).max() < 2.5
-    assert np.all(np.linalg.eigvalsh(covariance) > 0.0)
-    wall, post = half_widths_beforehand([Sighting(0.0, 0.7, 0.0, 0.0, math.inf), far[1]])[0]
-    assert wall > post
+    assert np.abs(np.degrees(post) - [28.0, 24.0, 21.0, 15.0]).max() < 1.0
+    assert np.all(half_width_rad(level_on_axis_db(at, np.full(4, np.inf)) + 26.0, np.array([5.71])) > post)
+
+
+def test_the_loss_off_the_axis_is_that_of_a_piston() -> None:
+    # margins of 6, 10, 20 and 30 dB of an 8 mm piston at 40 kHz and 343.2 m/s: scipy brentq on 40 log |2 J1(x) / x|
+    k_a = 2.0 * math.pi * 40000.0 / 343.2 * 0.008
+    wanted = np.radians([15.9892, 20.3851, 27.7898, 32.5552])
+    assert np.degrees(half_width_rad(np.array([6.0, 10.0, 20.0, 30.0]), np.array([k_a])) - wanted) == pytest.approx(
+        0.0, abs=0.02
+    )
+    assert loss_db(wanted, k_a) == pytest.approx([-6.0, -10.0, -20.0, -30.0], abs=0.1)
+
+
+def test_the_quick_posterior_agrees_with_a_plain_loop() -> None:
+    sweeps, posts = bench(3), things(sigma_m=0.005)
+    seen, own = things_heard(sweeps, posts)
+    evidence = evidence_of(sweeps, posts, seen, own)
+    layout = layout_of(3, {"offset", "scale", "backlash", "bend", "lopsided"}, False)
+    posterior = Posterior(evidence, posts, layout)
+    p = posterior.start(OFFSET, SCALE, BACKLASH, 3, np.random.default_rng(2))
+    quick = posterior.cost(p)
+    slow = [plain_cost(posterior, sweeps, posts, own, one) for one in p]
+    assert np.diff(quick) == pytest.approx(np.diff(slow), abs=1e-6)  # constants are nobody's business
+
+
+def plain_cost(posterior: Posterior, sweeps: Sweeps, posts: list[Sighting], own: np.ndarray, p: np.ndarray) -> float:
+    """Return minus the log posterior of one set of parameters, ping by ping, up to a constant."""
+    at = posterior.layout
+    total = float(posterior.prior(p[None, :])[0])
+    k_a, soft = math.exp(p[at.threshold + 1]), math.exp(p[at.threshold + 2])
+    echoes: list[tuple[int, float, float]] = []  # thing, how weak, read minus surveyed
+    for i, (angle, read, turning) in enumerate(zip(sweeps.angle_rad, sweeps.range_m, sweeps.turning, strict=True)):
+        looks = p[at.scale] * angle + p[at.offset] - 0.5 * p[at.backlash] * turning
+        looks += p[at.bend] * math.sin(2.0 * angle)
+        heard = next((k for k in range(len(posts)) if own[k, i]), None)
+        chance, about = 1.0, False
+        for k, post in enumerate(posts):
+            if abs(angle - post.bearing_rad) >= math.radians(75.0):
+                continue
+            if k != heard and not post.range_m < (posts[heard].range_m if heard is not None else read):
+                continue
+            aside = looks - post.bearing_rad - p[at.bearing + k]
+            aside *= math.exp(math.copysign(0.5 * p[at.lopsided], aside))
+            margin = posterior.level[k] + p[at.level + k] - p[at.threshold] + float(loss_db(np.array(aside), k_a))
+            share = 1.0 / (1.0 + math.exp(-1.7 * margin / soft))
+            chance, about = chance * (share if k == heard else 1.0 - share), True
+            if k == heard:
+                echoes.append((k, 1.0 - min(1.0, max(0.0, margin / 20.0)), read - post.range_m))
+        if about:
+            total -= math.log((0.02 if math.isinf(read) else 0.01) + 0.97 * chance)
+    # ranges: one joint normal distribution of all echoes, written out as a matrix
+    middle = {k: np.median([off for which, _, off in echoes if which == k]) for k in range(len(posts))}
+    near = max(4.0 * posterior.noise + 0.004, 0.008)
+    kept = [(k, weak, off) for k, weak, off in echoes if abs(off - middle[k]) < near]
+    which, weak, off = (np.array(column) for column in zip(*kept, strict=True))
+    covariance = posterior.noise**2 * np.eye(which.size) + 0.03**2 + 0.003**2 * np.outer(weak, weak)
+    covariance += (which[:, None] == which) * posts[0].range_sigma_m ** 2
+    return total - float(multivariate_normal(0.006 * weak, covariance).logpdf(off))
 
 
 def test_walkers_agree_with_a_normal_distribution_in_correlated_places() -> None:

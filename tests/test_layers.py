@@ -23,17 +23,19 @@ ROOMS: dict[int, str] = {
     0: "units errors arrays whole_file",
     1: "explain geometry air log_odds log_lines log_guess first_faults sender",
     2: "readings things scene",
-    3: "calibration grid beams walkers ranger_fit head_fit echo_physics room_echoes simulate",
+    3: "calibration grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
+    "room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
     "run_values samples csv_rows csv_rescan run_assembly run_files known_distances calibration_saving log_import "
     "new_run heard_lines byte_source recorded_run run_writer recording scene_files kernels polar evidence plateaus "
-    "head_bench",
+    "head_bench beam_bench",
     5: "additive neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool "
     "object_swaps object_fit object_list object_sigmas confidence clusters",
     7: "objects",
     8: "drawn truth measures list_scoring scoring contenders held_out left_out verdicts comparison trust findings",
-    9: "palette shapes placement axes marks legend raster vector charts bench_pictures sweep_content sweep_strip "
+    9: "palette shapes placement axes marks legend raster vector charts bench_pictures head_picture "
+    "beam_picture sweep_content sweep_strip "
     "sweep_picture sweep_film floor_plan pictures meeting_picture screen_squares screen_map out_folder exports "
     "map_files report_data report_svg report_meetings report displays contact_sheet "
     "compare_charts compare_picture trust_picture compare_files",
@@ -62,6 +64,8 @@ LOOPS_AND_FITS = {
     "first_return",
     "object_fit",
     "head_fit",
+    "bench_posterior",
+    "beam_fit",
     "soundings",
     "held_out",
 }  # the loops that take the time, and the fits

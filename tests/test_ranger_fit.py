@@ -52,6 +52,9 @@ def test_any_one_distance_is_foretold_by_the_others(left_out: float) -> None:
     fit = fit_ranger(known[known != left_out], read[known != left_out])
     there, sigma = fit.corrected(float(np.median(read[known == left_out])))
     assert abs(there - left_out) < 3.0 * np.hypot(sigma, fit.residual_m)
+    # and the line itself moves there by less than three of its own sigmas
+    whole, own = fit_ranger(known, read).corrected(float(np.median(read[known == left_out])))
+    assert abs(there - whole) < 3.0 * own
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -1,4 +1,4 @@
-"""The bench: `calibrate head|ranger`.
+"""The bench: `calibrate head|ranger|beam`.
 
 Everything that loads numpy is imported inside the bodies.
 """
@@ -11,12 +11,12 @@ from typing import Annotated, Any
 
 import typer
 
-from sonargrid.errors import UsageProblem
+from sonargrid.errors import SonargridError, UsageProblem
 from sonargrid_cli.notes import told
 from sonargrid_cli.run_options import RunOptions, ScreenOptions, load_chosen, spread, typed_settings
 
-PARTS = ("head", "ranger")
-BEAM_KEY = "ranger.half_beam_deg"  # the head's fit finds half widths itself
+PARTS = ("head", "ranger", "beam")
+BEAM_KEY = "ranger.half_beam_deg"  # the fits of head and beam find half widths themselves
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,49 +28,75 @@ class SavingOptions:
         typer.Option("-o", "--out", metavar="FILE", help="calibration.toml; keeps its other keys."),
     ] = None
     picture: Annotated[
-        str | None, typer.Option("--picture", metavar="FILE.png", help="Line and residuals (ranger).")
+        str | None, typer.Option("--picture", metavar="FILE.png", help="The values and what is left over.")
     ] = None
 
 
 @spread
 def calibrate(
-    what: Annotated[str, typer.Argument(metavar="head|ranger", help="What to calibrate.")],
+    what: Annotated[str, typer.Argument(metavar="head|ranger|beam", help="What to calibrate.")],
     which: RunOptions,
     saving: SavingOptions,
     screen: ScreenOptions,
 ) -> str:
-    """Measure the head over surveyed things, or the ranger.
+    """Measure head or beam over surveyed things, or the ranger.
 
     For the ranger RUN is a CSV of readings at known distances.
 
     Example: sonargrid calibrate ranger known.csv -o calibration.toml
     """
     if what not in PARTS:
-        raise UsageProblem(f"calibrate takes {' or '.join(PARTS)}, got '{what}'", hint="sonargrid calibrate head RUN")
-    return _head(which, saving, screen) if what == "head" else _ranger(which, saving, screen)
+        raise UsageProblem(f"calibrate takes {', '.join(PARTS)}; got '{what}'", hint="sonargrid calibrate head RUN")
+    return {"head": _head, "ranger": _ranger, "beam": _beam}[what](which, saving, screen)
 
 
 def _head(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
-    if saving.picture is not None:
-        raise UsageProblem("--picture belongs to calibrate ranger", hint="leave it out")
     run = load_chosen(which)
     from sonargrid.bench.head_bench import calibrate_head
-    from sonargrid.runs.calibration_saving import Fitted, save_calibration
+    from sonargrid.runs.calibration_saving import Fitted, dated, save_calibration
     from sonargrid_cli.bench_words import head_json, head_words
 
     found = calibrate_head(run)
     fitted = Fitted("head", run.ranger.label, found.values, found.made_from(run))
     told((*(w for w in run.warnings if BEAM_KEY not in w), *found.warnings), screen.quiet)
+    if saving.picture is not None:
+        from sonargrid.drawing.bench_pictures import save_picture
+        from sonargrid.drawing.head_picture import draw_head
+
+        save_picture(draw_head(found, run.title or run.name), saving.picture)
     if saving.out is not None:
-        save_calibration(fitted, saving.out)
+        save_calibration(dated(fitted), saving.out)
     if screen.json:
         return head_json(found, fitted)
     return "" if screen.quiet else head_words(found, fitted)
 
 
+def _beam(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
+    run = load_chosen(which)
+    from sonargrid.bench.beam_bench import calibrate_beam
+    from sonargrid.runs.calibration_saving import Fitted, dated, save_calibration
+    from sonargrid_cli.beam_words import beam_json, beam_words
+
+    found = calibrate_beam(run)
+    fitted = Fitted("beam", run.ranger.label, found.values, found.made_from(run))
+    told((*(w for w in run.warnings if BEAM_KEY not in w), *found.warnings), screen.quiet)
+    if saving.picture is not None:
+        from sonargrid.drawing.beam_picture import draw_beam
+        from sonargrid.drawing.bench_pictures import save_picture
+
+        save_picture(draw_beam(found, run.title or run.name), saving.picture)
+    if saving.out is not None:
+        if not found.values:
+            raise SonargridError("no post was heard, so there is nothing to write", hint="; ".join(found.reasons))
+        save_calibration(dated(fitted), saving.out)
+    if screen.json:
+        return beam_json(found, fitted)
+    return "" if screen.quiet else beam_words(found)
+
+
 def _csv_of(which: RunOptions) -> str:
     """Return the CSV's name; options that only a run has are refused."""
-    if which.run is None or which.sample is not None:
+    if which.run is None and which.sample is None:
         raise UsageProblem(
             "calibrate ranger needs a CSV of known distances", hint="sonargrid calibrate ranger FILE.csv"
         )
@@ -81,12 +107,18 @@ def _csv_of(which: RunOptions) -> str:
     ):
         if value is not None:
             raise UsageProblem(f"{flag} belongs to a RUN, not to a CSV of known distances", hint="leave it out")
-    return which.run
+    if which.sample is not None:
+        from sonargrid.runs.samples import find_known_distances
+
+        if which.run is not None:
+            raise UsageProblem("--sample stands instead of a file", hint="leave one of them out")
+        return str(find_known_distances(which.sample))
+    return str(which.run)
 
 
 def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
     path = _csv_of(which)
-    from sonargrid.runs.calibration_saving import Fitted, save_calibration
+    from sonargrid.runs.calibration_saving import Fitted, dated, save_calibration
     from sonargrid.runs.known_distances import FARTHEST_M, read_known_distances
     from sonargrid.runs.readings import Air, Ranger
     from sonargrid.runs.run_files import settings_from_environment
@@ -103,7 +135,7 @@ def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> 
     ranger, air = replace(Ranger(), **fields["ranger"]), replace(Air(), **fields["air"])
     data = read_known_distances(path, ranger, air)
     fit = data.fit()
-    fitted = Fitted("ranger", ranger.label, ranger_values(fit), {"file": os.path.basename(path)})
+    fitted = Fitted("ranger", ranger.label, ranger_values(fit), data.made_from(fit))
     if not data.temperature_given and "temperature_c" not in fields["air"]:
         told([f"no temperature given: {air.temperature_c:g} degC assumed; 5 degrees are 1 % of scale"], screen.quiet)
     if saving.picture is not None:
@@ -111,7 +143,7 @@ def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> 
 
         save_picture(draw_ranger(data, fit), saving.picture)
     if saving.out is not None:
-        save_calibration(fitted, saving.out)
+        save_calibration(dated(fitted), saving.out)
     if screen.json:
         return ranger_json(data, fit, fitted)
     return "" if screen.quiet else ranger_words(data, fit, fitted)

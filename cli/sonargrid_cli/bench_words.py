@@ -38,7 +38,7 @@ def value_lines(fitted: Fitted, meaning: dict[str, str]) -> list[str]:
 HEAD_MEANING = {
     "angle_offset_deg": "left is positive",
     "angle_scale": "true turn per commanded",
-    "backlash_deg": "play and lag at this rate",
+    "backlash_deg": "play and lag",
     "pulse_centre_us": "looks straight ahead",
     "pulse_us_per_deg": "servo pulse per degree",
 }
@@ -55,6 +55,8 @@ def head_json(found: HeadCalibration, fitted: Fitted) -> str:
     told["sweep_rate_deg_s"] = found.sweep_rate_deg_s
     told["range_bias_m"] = None if math.isnan(found.range_bias_m) else found.range_bias_m
     told["range_bias_m_sigma"] = None if math.isnan(found.range_bias_m) else found.range_bias_sigma_m
+    told["bend_deg"] = None if math.isnan(found.bend_deg) else found.bend_deg
+    told["bend_deg_sigma"] = None if math.isnan(found.bend_deg) else found.bend_sigma_deg
     told["covariance_keys"] = [key.rpartition(".")[2] for key in found.covariance_keys]
     told["covariance"] = found.covariance.tolist()
     told["targets"] = [
@@ -65,6 +67,7 @@ def head_json(found: HeadCalibration, fitted: Fitted) -> str:
             "range_m": t.range_m,
             "half_beam_deg": t.half_deg,
             "residual_deg": t.residual_deg,
+            "residual_deg_sigma": t.residual_sigma_deg,
         }
         for t in found.targets
     ]
@@ -82,13 +85,19 @@ def head_words(found: HeadCalibration, fitted: Fitted) -> str:
         sigma = found.range_bias_sigma_m * 1000.0
         lines.append(f"  ranges: add {found.range_bias_m * 1000.0:+.1f} mm, give or take {sigma:.1f}")
         lines.append("  (not written: calibrate ranger measures scale and bias together)")
+    if not math.isnan(found.bend_deg):
+        lines.append(
+            f"  bent: {found.bend_deg:+.1f} degrees, give or take {found.bend_sigma_deg:.1f}, at 45 left of ahead,"
+        )
+        lines.append("  as much the other way at 45 right; the values above are the straight line")
+        lines.append("  (run.toml has no key for it: mind it where bearings near 45 and 135 matter)")
     if found.reasons:
         lines += ["", "What these readings cannot tell:", *(f"  {reason}" for reason in found.reasons)]
     if found.targets:
-        lines += ["", "  station  target    head angle  range m  half beam  left over"]
+        lines += ["", "  station  target    head angle  range m  half beam     left over"]
         lines += [
             f"  {t.station[:8]:8} {t.name:9} {t.head_angle_deg:9.1f}  {t.range_m:7.3f} {t.half_deg:10.1f} "
-            f"{t.residual_deg:+10.1f}"
+            f"{t.residual_deg:+7.1f} +- {t.residual_sigma_deg:.1f}"
             for t in sorted(found.targets, key=lambda t: t.head_angle_deg)
         ]
         lines.append("  (degrees; left over: turned left by this, the thing alone would fit better)")

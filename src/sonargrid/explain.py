@@ -21,6 +21,7 @@ TOPICS: dict[str, str] = {
     "stations": "parking, measuring where you parked, and saying how well",
     "sending": "what the robot prints, and which way angles turn",
     "mounting": "where the ranger sits on the robot: arm, side, height, tilt",
+    "calibrating": "head, ranger and beam at the bench, and the file they share",
     "beam-models": "the beam models, and when to choose which",
     "weights": "why ten pings of one thing do not count as ten",
     "many-runs": "a whole folder of runs at once, and how it survives a break",

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.bench.head_fit import HeadFit, Sighting, Sweeps, fit_head
+from sonargrid.bench.head_fit import HeadFit, fit_head
+from sonargrid.bench.heard_things import Sighting, Sweeps
 from sonargrid.errors import SonargridError
 from sonargrid.finding.plateaus import Plateau, find_plateaus
 from sonargrid.physics.geometry import foot_on_segment, range_and_bearing, to_floor, wrap
@@ -40,6 +41,7 @@ class SeenTarget:
     range_m: float
     half_deg: float
     residual_deg: float
+    residual_sigma_deg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,8 @@ class HeadCalibration:
     values : full key of run.toml -> (value, sigma), in the record's unit
     covariance : of `covariance_keys`, in the file's unit (degrees, microseconds)
     range_bias_m, range_bias_sigma_m : at the run's range_scale; told, not written: `calibrate ranger` measures both
+    bend_deg, bend_sigma_deg : a servo that departs by bend * sin(2 angle from ahead) from its straight line; nan = it
+        was not looked for (three things or fewer from one station), or does not pay
     reasons : what the data cannot tell, one sentence a key
     """
 
@@ -58,6 +62,8 @@ class HeadCalibration:
     sweep_rate_deg_s: float | None
     range_bias_m: float = math.nan
     range_bias_sigma_m: float = math.nan
+    bend_deg: float = math.nan
+    bend_sigma_deg: float = math.nan
     targets: tuple[SeenTarget, ...] = ()
     reasons: tuple[str, ...] = ()
     warnings: tuple[str, ...] = field(default=())
@@ -73,8 +79,8 @@ class HeadCalibration:
         return {name: value for name, value in told.items() if value != ""}
 
 
-def _turned(run: Run) -> tuple[Floats, Floats]:
-    """Return commanded angles from ahead and the turning senses, both counter-clockwise, as `head_fit` takes them."""
+def turned(run: Run) -> tuple[Floats, Floats]:
+    """Return commanded angles from ahead and the turning senses, both counter-clockwise, as the fits take them."""
     sense = float(run.head.turns)
     pulses_fall = run.readings.angle_column == "pulse_us" and run.head.pulse_us_per_deg < 0.0
     way = -sense if pulses_fall else sense
@@ -148,7 +154,9 @@ def calibrate_head(run: Run) -> HeadCalibration:
     reasons = [r for r in reasons if not _told(r, middle)]
     bias = _weighted([(fit.range_bias_m, fit.range_bias_sigma_m) for fit, _ in parts])
     found = _pulses(run, middle, covariance) if column == "pulse_us" else _angles(middle, covariance)
-    return HeadCalibration(*found, rate, *bias, tuple(seen), tuple(reasons), tuple(warnings))
+    bend, bend_sigma = _weighted([(fit.bend_rad, fit.bend_sigma_rad) for fit, _ in parts])
+    bent = bend / RAD_PER_DEG, bend_sigma / RAD_PER_DEG
+    return HeadCalibration(*found, rate, *bias, *bent, tuple(seen), tuple(reasons), tuple(warnings))
 
 
 def _told(reason: str, middle: Floats) -> bool:
@@ -161,7 +169,7 @@ def _station_fit(run: Run, index: int, station: Station, seen: list[SeenTarget],
     rows = run.readings.station == index
     if not rows.any():
         return None
-    angle, turning = _turned(run)
+    angle, turning = turned(run)
     low, high = float(angle[rows].min()) - BEYOND_SWEEP_RAD, float(angle[rows].max()) + BEYOND_SWEEP_RAD
     views, names = [], []
     for target, name in zip(run.targets, target_names(run.targets), strict=True):
@@ -177,13 +185,14 @@ def _station_fit(run: Run, index: int, station: Station, seen: list[SeenTarget],
     except ValueError:
         warnings.append(f"station {station.name} heard none of the targets; it says nothing of the head")
         return None
-    for name, view, half, left in zip(names, views, fit.half_rad, fit.residual_rad, strict=True):
+    residuals = zip(fit.residual_rad, fit.residual_sigma_rad, strict=True)
+    for name, view, half, (left, sigma) in zip(names, views, fit.half_rad, residuals, strict=True):
         if math.isnan(half):
             warnings.append(f"{name}: not heard from station {station.name}, or hidden; it is left out there")
             continue
         head_angle = 90.0 + view.bearing_rad / RAD_PER_DEG
-        degrees = (head_angle, view.range_m, half / RAD_PER_DEG, left / RAD_PER_DEG)
-        seen.append(SeenTarget(station.name, name, *degrees))
+        degrees = (half / RAD_PER_DEG, left / RAD_PER_DEG, sigma / RAD_PER_DEG)
+        seen.append(SeenTarget(station.name, name, head_angle, view.range_m, *degrees))
     return fit
 
 

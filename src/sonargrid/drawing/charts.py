@@ -27,6 +27,7 @@ class Chart:
     x_words: str
     y_words: str
     x_step: float | None = None
+    y_step: float | None = None
 
     def place(self, x: ArrayLike, y: ArrayLike) -> Floats:
         """Return (N, 2) places of values [px]; scalars give (2,)."""
@@ -45,7 +46,7 @@ class Chart:
         left, top, right, bottom = self.box
         x0, y0, x1, y1 = self.values
         x_step = self.x_step or round_step(abs(x1 - x0) * TICK_SPACE_PX / (right - left))
-        y_step = round_step(abs(y1 - y0) * TICK_SPACE_PX / (bottom - top))
+        y_step = self.y_step or round_step(abs(y1 - y0) * TICK_SPACE_PX / (bottom - top))
         marks: list[Mark] = []
         for value in ticks(min(x0, x1), max(x0, x1), x_step):
             x = round(float(self.place(value, y0)[0]))
@@ -75,3 +76,20 @@ def cross(place: Floats, radius: float, colour: str) -> tuple[Stroke, Stroke]:
     one = straight((x - radius, y - radius), (x + radius, y + radius))
     other = straight((x - radius, y + radius), (x + radius, y - radius))
     return Stroke(one, colour, 2.5), Stroke(other, colour, 2.5)
+
+
+def error_bar(chart: Chart, x: float, low: float, high: float, colour: str) -> tuple[Stroke, ...]:
+    """Return an upright bar between two values with short ends."""
+    top, bottom = chart.place(x, high), chart.place(x, low)
+    across = float(top[0])
+    ends = [
+        Stroke(straight((across - 6.0, float(y)), (across + 6.0, float(y))), colour, 2.5) for y in (top[1], bottom[1])
+    ]
+    return Stroke(np.stack([top, bottom]), colour, 2.5), *ends
+
+
+def triangle(place: Floats, radius: float, colour: str, left: bool) -> Stroke:
+    """Return a filled triangle that points to the left, or to the right."""
+    x, y, way = float(place[0]), float(place[1]), -1.0 if left else 1.0
+    corners = straight((x + way * radius, y), (x - way * radius, y - radius), (x - way * radius, y + radius))
+    return Stroke(corners, None, 1.0, fill=colour, closed=True)

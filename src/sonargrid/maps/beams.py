@@ -25,7 +25,7 @@ from numpy.typing import ArrayLike
 
 from sonargrid.arrays import Floats
 from sonargrid.errors import SonargridError, UsageProblem
-from sonargrid.runs.readings import Ranger
+from sonargrid.runs.readings import ASSUMED_SOFT_RAD, Ranger
 
 SUPPORT_SIGMAS = 3.0  # evidence of an echo ends so many range sigmas behind it
 SLACK = 1e-9  # cells on an edge to the last bit belong inside, on every machine
@@ -33,7 +33,7 @@ HIT = 2.2  # log-odds (p = 0.9) of one un-discounted echo on the axis; common pr
 MISS = 1.1  # log-odds (p = 0.75 free) of one un-discounted ping that passed; common practice, no source
 MURPHY_MOST = 0.98  # the textbook's Max_occupied
 PISTON_FLOOR = 0.1  # the piston's beam ends where its two-way amplitude falls below this (-20 dB)
-DETECTION_SOFTNESS_RAD = math.radians(2.0)  # how softly detection falls at the beam's edge; common practice, no source
+MEASURED_EDGE = 3.0  # a measured beam speaks out to so many softnesses beyond its half width: 5 % are heard there
 
 # integral of (1 - v^2)^4 from -1 to 1, for the free part's fading
 _BUMP_AREA = 256.0 / 315.0
@@ -96,7 +96,7 @@ def two_way_amplitude(off_axis_rad: ArrayLike, wavenumber_radius: float) -> Floa
     return np.asarray((2.0 * j1(x) / x) ** 2)
 
 
-def soft_edge(off_axis_rad: ArrayLike, half_rad: ArrayLike, softness_rad: float = DETECTION_SOFTNESS_RAD) -> Floats:
+def soft_edge(off_axis_rad: ArrayLike, half_rad: ArrayLike, softness_rad: float = ASSUMED_SOFT_RAD) -> Floats:
     """Return the chance of being heard that falls from 1 to 0 about a half beam; 1/2 at the half beam itself."""
     z = (np.abs(np.asarray(off_axis_rad, dtype=np.float64)) - half_rad) / softness_rad
     return np.asarray(1.0 / (1.0 + np.exp(np.clip(z, -60.0, 60.0))))
@@ -106,9 +106,11 @@ def soft_edge(off_axis_rad: ArrayLike, half_rad: ArrayLike, softness_rad: float 
 class SpreadBeam:
     """A beam whose evidence is gain(off axis) times a profile along the range: cone, gaussian, piston, measured.
 
-    gain_of : gain at (off axis, half beam), any shapes that broadcast
+    gain_of : gain at (off axis, support), any shapes that broadcast
     ranger : its half beam (or table), reach and range sigma
     half_rad : end of the support where it does not come from the ranger's half beam
+    edge_rad : how far the support reaches beyond the ranger's half beam
+    soft_rad : how softly detection falls at the half beam
     """
 
     name: str
@@ -117,6 +119,8 @@ class SpreadBeam:
     half_rad: float | None = None
     hit: float = HIT
     miss: float = MISS
+    edge_rad: float = 0.0
+    soft_rad: float = ASSUMED_SOFT_RAD
 
     @property
     def separable(self) -> bool:
@@ -126,7 +130,9 @@ class SpreadBeam:
     def support_rad(self, range_m: ArrayLike) -> Floats:
         """Return the half angle beyond which a ping says nothing, at each range [rad]."""
         r = np.asarray(range_m, dtype=np.float64)
-        return np.full(r.shape, self.half_rad) if self.half_rad is not None else self.ranger.half_beam_at(r)
+        if self.half_rad is not None:
+            return np.full(r.shape, self.half_rad)
+        return np.asarray(self.ranger.half_beam_at(r) + self.edge_rad)
 
     def limit_m(self, echo_m: ArrayLike) -> Floats:
         """Return how far each ping speaks [m]: 3 sigma behind its echo, never beyond reach."""
@@ -159,7 +165,7 @@ class SpreadBeam:
             return np.where(np.abs(off) <= half + SLACK, 1.0, 0.0)
         if self.name == "piston":
             return np.minimum(self.gain_of(np.abs(off), half), 1.0)  # on the axis the quotient may round past 1
-        return soft_edge(off, half)
+        return soft_edge(off, half - self.edge_rad, self.soft_rad)
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,9 +297,17 @@ def _measured(ranger: Ranger, cell_m: float, never_lower: bool) -> BeamModel:
     if not ranger.half_beam_table:
         raise SonargridError(
             "the beam model 'measured' needs a calibrated beam, and this run has none",
-            hint="measure a post at 0.4, 0.7 and 1.0 m and give ranger.half_beam_table, or a calibration file",
+            hint="sonargrid calibrate beam BENCH_RUN -o calibration.toml (a surveyed post at 0.4, 0.7 and 1.0 m), "
+            "then --calibration calibration.toml",
         )
-    return SpreadBeam("measured", ranger, _gauss)
+    soft = ranger.half_beam_soft_rad
+    edge = MEASURED_EDGE * soft
+
+    def gain(off: Floats, support: Floats) -> Floats:
+        # what was measured is the chance of being heard; 1 on the axis, as every gain
+        return soft_edge(off, support - edge, soft) / soft_edge(0.0, support - edge, soft)
+
+    return SpreadBeam("measured", ranger, gain, edge_rad=edge, soft_rad=soft)
 
 
 BEAM_MODELS: dict[str, Callable[[Ranger, float, bool], BeamModel]] = {

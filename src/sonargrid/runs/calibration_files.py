@@ -120,7 +120,9 @@ def _sigmas(toml: TomlText, section: str, findings: Findings) -> dict[str, float
             continue
         try:
             sigma = Key(section, name, name, unit=key.unit, low=0.0)
-            found[key.full] = convert(sigma, value, toml.raw.get((section, name)))
+            rows = value if key.kind == "pairs" and isinstance(value, list) else [value]
+            each = [convert(sigma, one, toml.raw.get((section, name))) for one in rows]
+            found[key.full] = max(each, default=0.0)  # of a table its worst row
         except BadValue as bad:
             findings.at(toml, (section, name), bad.message, bad.hint)
     return found

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import Any
 
 from sonargrid.errors import OutputProblem
@@ -25,13 +26,13 @@ class Fitted:
     """What one calibration found.
 
     part : ``head``, ``ranger`` or ``beam``; names its table under [made_from]
-    values : full key of run.toml -> (value, sigma or None), in the record's unit
+    values : full key of run.toml -> (value, sigma or None), in the record's unit; a table has a sigma for each row
     made_from : what it was made of; numbers, texts and lists of them
     """
 
     part: str
     label: str
-    values: Mapping[str, tuple[Any, float | None]]
+    values: Mapping[str, tuple[Any, Any]]
     made_from: Mapping[str, Any] = field(default_factory=dict)
 
     def in_file_units(self) -> dict[str, dict[str, Any]]:
@@ -42,8 +43,15 @@ class Fitted:
             table = tables.setdefault(key.section, {})
             table[key.name] = in_file_unit(key, value)
             if sigma is not None:
-                table[key.name + SIGMA] = float(sigma) / key.unit
+                rows = [float(f"{one / key.unit:.6g}") for one in (sigma if isinstance(sigma, tuple) else (sigma,))]
+                table[key.name + SIGMA] = rows if isinstance(sigma, tuple) else rows[0]
         return tables
+
+
+def dated(fitted: Fitted) -> Fitted:
+    """Return a fit with the moment at which it is written down, so that drift can be told from an older one."""
+    now = datetime.now(UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z")
+    return replace(fitted, made_from={**fitted.made_from, "calibrated_at": now})
 
 
 def calibration_text(fitted: Fitted, earlier: Mapping[str, Any] | None = None) -> str:

@@ -6,10 +6,13 @@ Columns: one of `KNOWN_COLUMNS` (from the ranger's face), one distance column as
 
 from __future__ import annotations
 
+import hashlib
 import math
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -37,6 +40,7 @@ class KnownDistances:
     read_m : as read, sound speed applied, scale and bias not; inf = nothing heard, nan = no measurement
     line : line number of each reading in the file
     temperature_given : whether the file has temperatures of its own
+    digest : SHA-256 of the file's bytes, hex
     """
 
     file: str
@@ -45,6 +49,7 @@ class KnownDistances:
     line: Ints
     temperature_given: bool
     period_m: float
+    digest: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "known_m", frozen(self.known_m))
@@ -64,6 +69,16 @@ class KnownDistances:
             words = f"a line needs readings at {LEAST_DISTANCES} different known distances at least, got {heard.size}"
             raise InputFaults([Fault(words, "measure at five or more, from near to far", self.file)])
         return fit_ranger(self.known_m, self.read_m, self.period_m)
+
+    def made_from(self, fit: RangerFit) -> dict[str, Any]:
+        """Return what a calibration file says of where the values come from."""
+        spread = [[float(f"{v:.6g}") for v in row] for row in fit.covariance]
+        return {
+            "file": os.path.basename(self.file),
+            "file_digest": self.digest,
+            "covariance_keys": ["ranger.range_scale", "ranger.range_bias_m"],
+            "covariance": spread,
+        }
 
     def outlier_lines(self, fit: RangerFit) -> list[int]:
         """Return the lines of readings that the fit left out though something was heard."""
@@ -147,7 +162,9 @@ def read_known_distances(path: str, ranger: Ranger | None = None, air: Air | Non
     read = _metres(np.array(values[distance]), distance, speed, ranger)
     read = np.where(np.isfinite(read) & (read >= ranger.reach_m), math.inf, read)
     period = 0.5 * float(np.median(speed)) / ranger.frequency_hz
-    return KnownDistances(file, np.array(values[known]), read, np.array(lines), given, period)
+    return KnownDistances(
+        file, np.array(values[known]), read, np.array(lines), given, period, hashlib.sha256(content).hexdigest()
+    )
 
 
 def _metres(values: Floats, column: str, speed: Floats, ranger: Ranger) -> Floats:

@@ -30,6 +30,7 @@ ASSUMED_RANGE_SIGMA_M = 0.01
 ASSUMED_ANGLE_SIGMA_RAD = math.radians(1.0)
 ASSUMED_TARGET_SIGMA_M = 0.005
 ASSUMED_HALF_BEAM_RAD = math.radians(25.0)
+ASSUMED_SOFT_RAD = math.radians(2.0)  # how softly detection falls at the beam's edge
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,7 @@ class Ranger:
 
     half_beam_rad : half angle at which a 5 cm post is heard in half of the pings; None = not stated
     half_beam_table : rows of (range [m], half angle [rad]), by rising range; replaces half_beam_rad
+    half_beam_soft_rad : how softly detection falls about the half beam: scale of a logistic curve
     no_echo_at : the ranger's own values for "nothing heard", in the unit of the distance column
     assumed_sound_speed_m_s : speed that the firmware used for distances in the file; None = leave them as they are
     """
@@ -56,6 +58,7 @@ class Ranger:
     frequency_hz: float = 40000.0
     half_beam_rad: float | None = None
     half_beam_table: tuple[tuple[float, float], ...] = ()
+    half_beam_soft_rad: float = ASSUMED_SOFT_RAD
     transducer_radius_m: float = 0.0078
     blind_zone_m: float = 0.03
     reach_m: float = 1.0

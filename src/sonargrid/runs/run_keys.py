@@ -92,6 +92,7 @@ KEYS: tuple[Key, ...] = (
     _within("ranger", "frequency_hz", 1e3, 1e6),
     _above("ranger", "half_beam_deg", 90.0, field="half_beam_rad", **_DEG),
     Key("ranger", "half_beam_table", "half_beam_table", "pairs", unit=RAD_PER_DEG),
+    _above("ranger", "half_beam_soft_deg", 30.0, field="half_beam_soft_rad", **_DEG),
     _above("ranger", "transducer_radius_m", 0.2),
     _within("ranger", "blind_zone_m", 0.0, 100.0),
     _above("ranger", "reach_m", 100.0, "a length in metres, such as 3.0"),

@@ -6,6 +6,8 @@ from pathlib import Path
 
 from sonargrid.errors import UsageProblem
 
+READINGS = "readings.csv"
+
 
 def _folder() -> Path:
     """Return the folder of the sample runs: inside the installed package, or beside the sources in a checkout."""
@@ -35,3 +37,18 @@ def find_sample(name: str) -> Path:
         known = f"there are: {', '.join(names)}" if names else "none is installed"
         raise UsageProblem(f"no sample run {name!r}", hint=known)
     return _folder() / name
+
+
+def find_known_distances(name: str) -> Path:
+    """Return the CSV of a shipped set of readings at known distances.
+
+    Raises
+    ------
+    UsageProblem
+        If there is none of that name; the known ones are listed.
+    """
+    folder = _folder()
+    sets = sorted(e.name for e in folder.iterdir() if (e / READINGS).is_file() and not (e / "run.toml").is_file())
+    if name not in sets:
+        raise UsageProblem(f"no sample set of known distances {name!r}", hint=f"there are: {', '.join(sets)}")
+    return folder / name / READINGS

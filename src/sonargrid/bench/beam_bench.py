@@ -1,0 +1,197 @@
+"""A run over surveyed things at several distances -> the beam in the keys of run.toml, posts and plates kept apart.
+
+Brings targets and head into the view of each station for `beam_fit`.  The head's values and their sigmas are the run's:
+calibrate the head first, or the unknown scale of its turning goes into every width.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sonargrid.bench.beam_fit import BeamFit, BeamPlace, BenchStation, fit_beam_width
+from sonargrid.bench.bench_posterior import BACKLASH_SPREAD_RAD, SCALE_SPREAD, Beforehand
+from sonargrid.bench.head_bench import BEYOND_SWEEP_RAD, sighting, target_names, turned
+from sonargrid.bench.heard_things import Sighting, Sweeps
+from sonargrid.errors import SonargridError
+from sonargrid.physics.air import sound_speed
+from sonargrid.runs.calibration import read_distance_m
+from sonargrid.runs.readings import Run, Station
+from sonargrid.units import RAD_PER_DEG
+
+OFFSET_SIGMA_RAD = math.radians(3.0)  # of a head that nobody calibrated; common practice, no source
+STATED_SCALE_SIGMA = 0.02  # of a scale that run.toml states without a calibration; common practice, no source
+ONE_PLACE_M = 0.02  # places so near in range are one row of the table
+KINDS = {"post": "post", "wall": "plate", "corner": "corner"}
+COMMON_M = (0.4, 0.7, 1.0)  # run.toml's half_beam_deg is the mean over these
+
+
+@dataclass(frozen=True, slots=True)
+class BeamCalibration:
+    """What the bench says of the beam.
+
+    values : full key of run.toml -> (value, sigma), in the record's unit; empty where no post was heard
+    piston_m : (value, sigma) of the radius of the closest piston
+    post_rows : (range [m], half width [rad], sigma) for a 5 cm post, by rising range; what half_beam_table holds
+    half_beam : (value, sigma) of the mean over 0.4, 0.7 and 1.0 m [rad]; nan where the posts do not span it
+    reasons : what the data cannot tell
+    """
+
+    fit: BeamFit
+    values: Mapping[str, tuple[Any, Any]]
+    piston_m: tuple[float, float]
+    post_rows: tuple[tuple[float, float, float], ...]
+    half_beam: tuple[float, float]
+    reasons: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    def made_from(self, run: Run) -> dict[str, Any]:
+        """Return what a calibration file says of where the values come from."""
+        told: dict[str, Any] = {"run": run.name, "run_digest": run.digest, "recorded_at": run.recorded_at}
+        for kind in ("post", "plate", "corner"):
+            places = [p for p in self.fit.places if p.kind == kind]
+            if places:
+                told[f"{kind}_columns"] = ["range_m", "left_deg", "left_deg_sigma", "right_deg", "right_deg_sigma"]
+                told[f"{kind}_rows"] = [
+                    [round(p.range_m, 4), *(round(v / RAD_PER_DEG, 3) for v in (*p.left, *p.right))] for p in places
+                ]
+        return {name: value for name, value in told.items() if value != ""}
+
+
+def calibrate_beam(run: Run) -> BeamCalibration:
+    """Return the beam's calibration from a run's readings over surveyed things.
+
+    Raises
+    ------
+    SonargridError
+        If the run has no targets, or none of them was heard.
+    """
+    if not run.targets:
+        raise SonargridError(
+            "nothing here tells how wide the beam is: no [[target]] is surveyed",
+            hint="put a post at 0.4, 0.7 and 1.0 m, survey it as [[target]], and sweep forth and back",
+            file=run.path or None,
+        )
+    warnings: list[str] = []
+    stations = []
+    for index, station in enumerate(run.stations_on_floor):
+        one = _bench_station(run, index, station, warnings)
+        if one is not None:
+            stations.append(one)
+    before = beforehand(run)
+    try:
+        fit = fit_beam_width(stations, before)
+    except ValueError:
+        raise SonargridError(
+            "none of the surveyed [[target]]s was heard where run.toml puts it",
+            hint="are their places, the stations and ranger.us_per_cm right?  sonargrid map shows what was heard",
+            file=run.path or None,
+        ) from None
+    heard = {(p.station, p.name) for p in fit.places}
+    asked = [(one.name, name) for one in stations for name in one.names]
+    missed = [(at, name) for at, name in asked if (at, name) not in heard]
+    warnings += [f"{name}: not heard from station {at}; left out there" for at, name in missed]
+    rows = _post_rows(fit)
+    return BeamCalibration(
+        fit, *_values(run, fit, rows), rows, _half_beam(fit, rows), tuple(_reasons(fit, before)), tuple(warnings)
+    )
+
+
+def beforehand(run: Run) -> Beforehand:
+    """Return what a run knows of its head: calibrated values with their sigmas, else what is usual."""
+    head, sigmas = run.head, run.calibration_sigmas
+    if run.readings.angle_column == "bearing_deg":
+        return Beforehand(head.angle_offset_rad, (1.0, 1e-6), (0.0, 1e-6))
+    stated = "head.angle_scale" in run.origins
+    scale = sigmas.get("head.angle_scale", STATED_SCALE_SIGMA if stated else SCALE_SPREAD)
+    if "head.pulse_us_per_deg" in sigmas:
+        scale = sigmas["head.pulse_us_per_deg"] / abs(head.pulse_us_per_deg)
+    lag = sigmas.get("head.backlash_deg", BACKLASH_SPREAD_RAD)
+    return Beforehand(head.angle_offset_rad, (head.angle_scale, scale), (head.backlash_rad, lag))
+
+
+def _bench_station(run: Run, index: int, station: Station, warnings: list[str]) -> BenchStation | None:
+    """Return one station's sweeps with the things they should show; None without readings or things."""
+    rows = run.readings.station == index
+    if not rows.any():
+        return None
+    angle, turning = turned(run)
+    low, high = float(angle[rows].min()) - BEYOND_SWEEP_RAD, float(angle[rows].max()) + BEYOND_SWEEP_RAD
+    views: list[Sighting] = []
+    names, kinds = [], []
+    for target, name in zip(run.targets, target_names(run.targets), strict=True):
+        view = sighting(target, station, run)
+        if view is None:
+            warnings.append(f"{name}: no perpendicular from station {station.name} meets it; it is left out there")
+        elif low <= view.bearing_rad <= high and 0.0 < view.range_m < run.ranger.reach_m:
+            views.append(view)
+            names.append(name)
+            kinds.append(KINDS[target.kind])
+    if not views:
+        return None
+    offset = run.calibration_sigmas.get("head.angle_offset_deg", OFFSET_SIGMA_RAD)
+    turn = math.hypot(station.heading_sigma_rad, offset)
+    read = run.ranger.range_scale * read_distance_m(run) + run.ranger.range_bias_m
+    sweeps = Sweeps(angle[rows], read[rows], turning[rows])
+    return BenchStation(station.name, sweeps, tuple(views), tuple(names), tuple(kinds), turn)
+
+
+def _post_rows(fit: BeamFit) -> tuple[tuple[float, float, float], ...]:
+    """Return (range, half width of a 5 cm post, sigma) by rising range; places at nearly one range are joined."""
+    groups: list[list[BeamPlace]] = []
+    for place in (p for p in fit.places if p.kind == "post"):
+        if groups and place.range_m - groups[-1][0].range_m < ONE_PLACE_M:
+            groups[-1].append(place)
+        else:
+            groups.append([place])
+    rows = []
+    for group in groups:
+        weight = np.array([p.post[1] ** -2 for p in group])
+        weight = weight / weight.sum()
+        middle = float(weight @ [p.post[0] for p in group])
+        # what they share (scale, threshold) does not shrink with their number
+        sigma = float(np.sqrt(weight @ [p.post[1] ** 2 for p in group]))
+        rows.append((float(weight @ [p.range_m for p in group]), middle, sigma))
+    return tuple(rows)
+
+
+def _values(
+    run: Run, fit: BeamFit, rows: tuple[tuple[float, float, float], ...]
+) -> tuple[dict[str, tuple[Any, Any]], tuple[float, float]]:
+    """Return the values under their keys, and the closest piston's radius."""
+    air = run.air
+    speed = float(sound_speed(air.temperature_c, air.relative_humidity_pct, air.pressure_kpa))
+    per_k_a = speed / (2.0 * math.pi * run.ranger.frequency_hz)
+    piston = (fit.k_a[0] * per_k_a, fit.k_a[1] * per_k_a)
+    if not rows:
+        return {}, piston
+    table = tuple((round(at, 4), round(half / RAD_PER_DEG, 3) * RAD_PER_DEG) for at, half, _ in rows)
+    return {
+        "ranger.half_beam_table": (table, tuple(sigma for _, _, sigma in rows)),
+        "ranger.half_beam_soft_deg": fit.soft_rad,
+        "ranger.transducer_radius_m": piston,
+    }, piston
+
+
+def _half_beam(fit: BeamFit, rows: tuple[tuple[float, float, float], ...]) -> tuple[float, float]:
+    at = [row[0] for row in rows]
+    if not at or at[0] > COMMON_M[0] + 0.15 or at[-1] < COMMON_M[-1] - 0.15:
+        return math.nan, math.nan
+    half = float(np.mean(np.interp(COMMON_M, at, [row[1] for row in rows])))
+    return half, float(np.mean(np.interp(COMMON_M, at, [row[2] for row in rows])))
+
+
+def _reasons(fit: BeamFit, before: Beforehand) -> list[str]:
+    reasons = []
+    posts = [p for p in fit.places if p.kind == "post"]
+    if not posts:
+        reasons.append("half_beam_table: it is stated for posts, and no post was heard; plates are told apart above")
+    elif posts[-1].range_m - posts[0].range_m < 0.25:
+        reasons.append("the fall with distance: the posts stand at nearly one distance; add one 30 cm farther or more")
+    if before.scale[1] > 0.03:
+        reasons.append("the head's scale is not calibrated: calibrate head first, or widths keep its give and take")
+    return reasons
