@@ -97,5 +97,17 @@ def test_words_explain_the_words_on_screens() -> None:
         "prior",
         "touched",
         "cluster",
+        "beam model",
+        "solver",
+        "arc not yet explained",
+        "95 % ellipse",
+        "near face",
+        "servo axis",
+        "turning",
+        "strip",
+        "plan",
+        "theme",
+        "worksheet",
+        "digest",
     ):
         assert needed in words, needed
