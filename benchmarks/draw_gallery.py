@@ -15,14 +15,15 @@ from pathlib import Path
 import numpy as np
 
 from sonargrid.drawing.meeting_picture import meeting_figures
-from sonargrid.drawing.palette import SMALL_PX, TEXT_PX, TITLE_PX, Theme, theme_named
+from sonargrid.drawing.palette import SMALL_PX, TITLE_PX, Theme, theme_named
 from sonargrid.drawing.pictures import map_content
 from sonargrid.drawing.raster import figure_png, png_pixels, shortened
 from sonargrid.drawing.screen_map import UPPER_HALF, Line, screen_map
 from sonargrid.drawing.shapes import Box, Figure, Layer, Mark, Raster, Words, rectangle
 from sonargrid.finding.objects import find_objects
 from sonargrid.maps.mapping import Map, build_map
-from sonargrid.results.report_data import ReportData, arcs_of, meetings, read_report
+from sonargrid.results.report_data import ReportData, meetings, read_report
+from sonargrid.results.report_meetings import arcs_of, by_station_of
 from sonargrid.runs.run_files import load_run
 from sonargrid.runs.samples import find_sample
 from sonargrid_cli.main import main as sonargrid
@@ -60,7 +61,9 @@ def panels(folder: Path) -> list[list[Panel]]:
     made = build_map(load_run(find_sample(SAMPLE)), solver="joint")
     rows = [
         [
-            Panel("map: evidence, stations, things", by_command(folder, "light/map.png", ["map", *sample, "-o", light])),
+            Panel(
+                "map: evidence, stations, things", by_command(folder, "light/map.png", ["map", *sample, "-o", light])
+            ),
             Panel(
                 "map --theme dark",
                 by_command(folder, "dark/map.png", ["map", *sample, "-o", dark, "--theme", "dark"]),
@@ -88,7 +91,7 @@ def meeting_panels(data: ReportData) -> list[Panel]:
     """Return how the arcs of the first post meet."""
     assert data.objects and data.run
     number, thing = next((n, t) for n, t in enumerate(data.objects, start=1) if t.kind == "post")
-    figures = meeting_figures(thing, arcs_of(meetings(thing, data), data), robot=data.run.robot)[:4]
+    figures = meeting_figures(thing, arcs_of(by_station_of(meetings(thing, data)), data), robot=data.run.robot)[:4]
     words = [f"report: the arcs of thing {number} meet ...", *["..."] * (len(figures) - 2), "... close up"]
     return [Panel(said, figure_png(one), 1 / len(figures)) for said, one in zip(words, figures, strict=True)]
 

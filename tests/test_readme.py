@@ -37,10 +37,10 @@ def test_every_file_the_documentation_names_is_there(name: str) -> None:
         assert list(ROOT.glob(path)), path
 
 
-def test_the_picture_is_small() -> None:
+def test_the_pictures_are_small() -> None:
     pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
-    assert len(pictures) == 1
-    assert (ROOT / pictures[0]).stat().st_size < 300_000
+    assert len(pictures) == 2
+    assert all((ROOT / picture).stat().st_size < 300_000 for picture in pictures)
 
 
 def test_every_command_the_documentation_names_exists() -> None:

@@ -8,6 +8,7 @@ import json
 import math
 import os
 import re
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -21,7 +22,8 @@ from sonargrid.drawing.pictures import map_figure, map_view
 from sonargrid.errors import SonargridError
 from sonargrid.finding.things import Object
 from sonargrid.results.report import SURFACES, report_page, text
-from sonargrid.results.report_data import ReportData, map_part, meetings, one_line, read_report
+from sonargrid.results.report_data import ReportData, map_part, meetings, one_line, read_report, report_folders
+from sonargrid.results.report_sections import calibrated_values
 from sonargrid.results.report_svg import COLOUR_NAMES, themed_svg, thing_words
 from sonargrid.runs.readings import Readings, Run, Station
 from sonargrid.runs.run_files import save_run
@@ -204,6 +206,44 @@ def test_how_the_arcs_meet_is_a_picture_a_station_and_a_close_up(data: ReportDat
     many = report_page([replace(data, objects=(post,) * 11)])
     assert many.count('<div class="steps">') == 8 and many.count("touch one circle") == 11
     assert "How the arcs meet" not in report_page([data], worksheet=True).split('class="answers"')[0]
+
+
+def test_calibrations_are_told_with_their_give_or_take(tmp_path: Path, data: ReportData) -> None:
+    assert "None was given" in report_page([data])
+    save_run(two_stations(), tmp_path / "run")
+    (tmp_path / "bench.toml").write_text(
+        'format = "sonargrid-calibration/1"\n[head]\nangle_offset_deg = 2.5\nangle_offset_deg_sigma = 0.25\n'
+        "[ranger]\nrange_scale = 1.02\nrange_scale_sigma = 0.004\n",
+        encoding="utf-8",
+    )
+    words = ["map", str(tmp_path / "run"), "-o", str(tmp_path / "out"), "-q", "--cell", "5cm"]
+    assert main([*words, "--calibration", str(tmp_path / "bench.toml")]) == 0
+    made = read_report(tmp_path / "out")
+    assert [(key, value) for key, value, _, _ in calibrated_values(made)] == [
+        ("ranger.range_scale", 1.02), ("head.angle_offset_deg", 2.5)
+    ]  # fmt: skip
+    assert made.run is not None, made.notes
+    part = report_page([made]).split("<h2>Calibration</h2>")[1].split("<h2>")[0]
+    assert all(words in part for words in ("1.02", "0.004", "2.5", "0.25", "bench.toml"))
+
+
+def test_a_batch_is_one_page_with_a_table_and_a_worksheet_tells_no_counts(
+    folder: Path, data: ReportData, tmp_path: Path
+) -> None:
+    assert report_folders([str(folder)]) == (str(folder),)
+    (tmp_path / "batch.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(SonargridError, match="no finished map"):
+        report_folders([str(tmp_path)])
+    for name in ("one", "two"):
+        shutil.copytree(folder, tmp_path / name)
+    assert report_folders([str(tmp_path)]) == (str(tmp_path / "one"), str(tmp_path / "two"))
+    page = report_page([data] * 8)
+    table = page.split("<nav")[1].split("</nav>")[0]
+    assert table.count("<tr>") == 9 and "things" in table and 'href="#m8"' in table
+    assert "The sweeps" not in page and "How the arcs meet" not in page and page.count("a page of its own") == 8
+    assert len(page.encode()) < 8 * 400_000
+    asked = report_page([data] * 2, worksheet=True).split("</nav>")[0]
+    assert "things" not in asked.split("<nav")[1] and "stations" in asked
 
 
 def test_a_run_that_is_gone_or_changed_is_said_and_not_guessed(folder: Path) -> None:

@@ -169,7 +169,7 @@ def _write(files: dict[str, bytes]) -> None:
 
 @spread
 def make_report(
-    outs: Annotated[list[str], typer.Argument(metavar="OUT...", help="Folders that map wrote.")],
+    outs: Annotated[list[str], typer.Argument(metavar="OUT...", help="Folders that map or batch wrote.")],
     screen: ScreenOptions,
     out: Annotated[str, typer.Option("-o", "--out", metavar="FILE", help="The page to write.")] = "report.html",
     worksheet: Annotated[bool, typer.Option("--worksheet", help="Ask first; the answers on a page of their own.")] = (
@@ -184,12 +184,13 @@ def make_report(
         raise UsageProblem(f"-o takes a name that ends in .html, got '{out}'", hint="such as -o report.html")
     from sonargrid.results.out_folder import write_one
     from sonargrid.results.report import report_page
-    from sonargrid.results.report_data import read_report
+    from sonargrid.results.report_data import read_report, report_folders
 
-    parts = [read_report(folder) for folder in outs]
+    folders = report_folders(outs)
+    parts = [read_report(folder) for folder in folders]
     page = report_page(parts, worksheet).encode("utf-8")
     write_one(page, out, (b"<!DOCTYPE html>",))
     told((note for data in parts for note in data.notes), screen.quiet)
     if screen.json:
-        return json.dumps({"file": out, "bytes": len(page), "maps": list(outs)}, indent=2, ensure_ascii=False)
+        return json.dumps({"file": out, "bytes": len(page), "maps": list(folders)}, indent=2, ensure_ascii=False)
     return "" if screen.quiet else f"{len(parts)} map{'' if len(parts) == 1 else 's'} on one page, written to {out}"

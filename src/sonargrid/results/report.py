@@ -21,8 +21,11 @@ from sonargrid.finding.things import Object
 from sonargrid.physics.geometry import wrap_deg
 from sonargrid.results.report_data import ReportData, map_part, one_line
 from sonargrid.results.report_meetings import meetings_part
+from sonargrid.results.report_sections import calibration_part, overview_part
 from sonargrid.results.report_svg import theme_rules, themed_svg, with_hits
 
+MOST_WHOLE = 6  # maps on one page that are told with their sweeps; more would make it too heavy to pass on
+SHORTENED = "<p>Its sweeps, and how its arcs meet, are on a page of its own: <code>sonargrid report OUT</code>.</p>"
 MOST_STRIPS = 12  # of one map; a moving robot has hundreds of places
 SWITCHES = (
     ("evidence", "evidence", True),
@@ -64,7 +67,9 @@ def report_page(parts: Sequence[ReportData], worksheet: bool = False) -> str:
         " base-uri 'none'; form-action 'none'"
     )
     title = parts[0].title if len(parts) == 1 else f"{len(parts)} maps"
-    body = "\n".join(_article(data, f"m{number}", worksheet) for number, data in enumerate(parts, start=1))
+    body = "\n".join(
+        _article(data, f"m{number}", worksheet, len(parts) > MOST_WHOLE) for number, data in enumerate(parts, start=1)
+    )
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -76,7 +81,7 @@ def report_page(parts: Sequence[ReportData], worksheet: bool = False) -> str:
 </head>
 <body>
 <a class="skip" href="#m1">To the map</a>
-{_contents(parts)}<main>
+{overview_part(parts, text, worksheet)}<main>
 {body}
 </main>
 <script>{script}</script>
@@ -102,19 +107,13 @@ def _hash(content: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(content.encode("utf-8")).digest()).decode("ascii")
 
 
-def _contents(parts: Sequence[ReportData]) -> str:
-    if len(parts) == 1:
-        return ""
-    rows = "".join(f'<li><a href="#m{number}">{text(data.title)}</a></li>' for number, data in enumerate(parts, 1))
-    return f'<nav aria-label="Maps"><h1>{len(parts)} maps</h1><ol>{rows}</ol></nav>\n'
-
-
-def _article(data: ReportData, name: str, worksheet: bool) -> str:
-    """Return one map's part of the page."""
+def _article(data: ReportData, name: str, worksheet: bool, short: bool) -> str:
+    """Return one map's part of the page; the short form is without its sweeps and without how its arcs meet."""
     head = f'<article id="{name}" aria-labelledby="{name}-title">\n<h1 id="{name}-title">{text(data.title)}</h1>'
     cautions = _cautions(data)
-    answers = [_map(data, name), _table(data, name), meetings_part(data, name, text), _strips(data, name)]
-    record = [_warnings(data), _settings(data), _repeat(data)]
+    answers = [_map(data, name), _table(data, name)]
+    answers += [SHORTENED] if short else [meetings_part(data, name, text), _strips(data, name)]
+    record = [_warnings(data), calibration_part(data, text), _settings(data), _repeat(data)]
     if not worksheet:
         return "\n".join([head, f"<p>{_paragraph(data)}</p>", cautions, *answers, *record, "</article>"])
     asked = [f'<section class="asked"><p>{_asked(data)}</p>', cautions, _blank_map(data, name), _questions(data)]

@@ -28,6 +28,7 @@ from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Pings, Run
 from sonargrid.runs.run_files import load_run
 
+BATCH_TABLE = "batch.json"  # marks the folder of a batch
 NEAR_M = 0.06  # how far an arc may pass a thing's near side and still be told as its own
 
 
@@ -111,15 +112,30 @@ def _run(summary: Mapping[str, Any]) -> tuple[Run | None, tuple[str, ...]]:
         for key, entry in summary["settings"].items()
         if not key.startswith("map.") and str(entry.get("origin", "")).startswith(("--", "SONARGRID_"))
     }
-    try:
-        run = load_run(path, settings=typed)
-    except SonargridError as problem:
+    run, problem = None, None
+    for calibration in _calibrations(summary):
+        try:
+            run = load_run(path, settings=typed, calibration=calibration)
+        except SonargridError as fault:
+            problem = problem or fault
+            continue
+        if run.digest == told.get("digest", run.digest):
+            break
+    if run is None:
         return None, (f"The run cannot be read any more, so its sweeps are not shown: {problem}",)
     if told.get("digest") and run.digest != told["digest"]:
         return None, ("The run's files have changed since the map was made, so its sweeps are not shown.",)
     if len(run.readings) != summary["counts"].get("readings"):
         return run, ("The map was made from a part of the run; the sweeps show all of it.",)
     return run, ()
+
+
+def _calibrations(summary: Mapping[str, Any]) -> list[str | None]:
+    """Return what ``--calibration`` may have named: nothing, a file that values came from, or a folder of such."""
+    origins = [str(entry.get("origin", "")) for entry in summary["settings"].values() if isinstance(entry, dict)]
+    files = dict.fromkeys(one for one in origins if one.endswith(".toml") and os.path.basename(one) != "run.toml")
+    folders = dict.fromkeys(os.path.dirname(one) for one in files if os.path.dirname(one))
+    return [None, *files, *folders]
 
 
 def map_part(data: ReportData, things: bool = True) -> MapContent:
@@ -179,6 +195,27 @@ def meetings(thing: Object, data: ReportData) -> tuple[Meeting, ...]:
         if inside and abs(miss) <= NEAR_M:
             name = data.run.stations[plateau.station].name
             found.append(Meeting(name, numbers[plateau.station], plateau, miss))
+    return tuple(found)
+
+
+def report_folders(named: Sequence[str]) -> tuple[str, ...]:
+    """Return the maps' folders that are meant: each as it was named, a batch's folder as those of its runs.
+
+    Raises
+    ------
+    SonargridError
+        If a batch holds no finished map.
+    """
+    found: list[str] = []
+    for folder in named:
+        path = Path(folder)
+        if (path / "grid.npz").exists() or not (path / BATCH_TABLE).is_file():
+            found.append(folder)
+            continue
+        inside = sorted(str(one.parent) for one in path.glob("*/grid.npz"))
+        if not inside:
+            raise SonargridError("holds no finished map", hint="run the batch again", file=folder)
+        found += inside
     return tuple(found)
 
 

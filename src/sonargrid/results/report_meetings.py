@@ -36,7 +36,7 @@ def meetings_part(data: ReportData, name: str, text: Escaped) -> str:
         found = meetings(thing, data) if thing.kind in ("post", "cluster", "echo") else ()
         if not found:
             continue
-        by_station = _by_station(found)
+        by_station = by_station_of(found)
         heading = f"<h3>{text(thing_words(number, thing))}</h3>"
         if len(said) < MOST_PICTURED:
             said.append(heading + _pictures(thing, data, by_station, f"{name}a{number}", text))
@@ -46,7 +46,8 @@ def meetings_part(data: ReportData, name: str, text: Escaped) -> str:
     return f"{HEAD}\n" + "\n".join(said) if said else ""
 
 
-def _by_station(found: Sequence[Meeting]) -> list[list[Meeting]]:
+def by_station_of(found: Sequence[Meeting]) -> list[list[Meeting]]:
+    """Return meetings grouped by their station, in their order; those of `MOST_STATIONS` stations."""
     names = list(dict.fromkeys(one.station for one in found))
     return [[one for one in found if one.station == name] for name in names][:MOST_STATIONS]
 
@@ -74,10 +75,10 @@ def _sentences(by_station: Sequence[Sequence[Meeting]], post: bool) -> list[str]
     return said
 
 
-def _pictures(
-    thing: Object, data: ReportData, by_station: Sequence[Sequence[Meeting]], name: str, text: Escaped
-) -> str:
-    assert data.run is not None and data.pings is not None  # without a run there are no meetings
+def arcs_of(by_station: Sequence[Sequence[Meeting]], data: ReportData) -> list[list[MeetingArc]]:
+    """Return the arcs of meetings, grouped as they are; none where the run is gone."""
+    if data.run is None or data.pings is None:
+        return []
     arcs = []
     for joined in by_station:
         parts = []
@@ -87,7 +88,15 @@ def _pictures(
             points = np.column_stack([x + one.plateau.range_m * np.cos(turn), y + one.plateau.range_m * np.sin(turn)])
             parts.append(MeetingArc(data.run.stations[one.plateau.station], (x, y), points))
         arcs.append(parts)
-    light, dark = (meeting_figures(thing, arcs, theme, data.run.robot) for theme in ("light", "dark"))
+    return arcs
+
+
+def _pictures(
+    thing: Object, data: ReportData, by_station: Sequence[Sequence[Meeting]], name: str, text: Escaped
+) -> str:
+    arcs = arcs_of(by_station, data)
+    robot = None if data.run is None else data.run.robot
+    light, dark = (meeting_figures(thing, arcs, theme, robot) for theme in ("light", "dark"))
     shown = []
     for place, (one_light, one_dark, words) in enumerate(
         zip(light, dark, _sentences(by_station, thing.kind == "post"), strict=True)

@@ -1,4 +1,17 @@
 "use strict";
+document.querySelectorAll("th button").forEach((button) => button.addEventListener("click", () => {
+  const head = button.closest("th"), body = head.closest("table").tBodies[0], at = head.cellIndex;
+  const up = head.getAttribute("aria-sort") !== "ascending";
+  head.parentNode.querySelectorAll("th").forEach((other) => other.removeAttribute("aria-sort"));
+  head.setAttribute("aria-sort", up ? "ascending" : "descending");
+  const value = (row) => row.cells[at].dataset.value ?? row.cells[at].textContent.trim();
+  [...body.rows].sort((one, other) => {
+    const a = value(one), b = value(other);
+    if (a === "" || b === "") return (a === "") - (b === "");
+    const order = isNaN(a) || isNaN(b) ? a.localeCompare(b) : a - b;
+    return up ? order : -order;
+  }).forEach((row) => body.append(row));
+}));
 document.querySelectorAll("article").forEach((part) => {
   const rows = new Map([...part.querySelectorAll("tr[data-thing]")].map((row) => [row.dataset.thing, row]));
   const hits = new Map([...part.querySelectorAll(".hit")].map((hit) => [hit.dataset.thing, hit]));
@@ -38,20 +51,6 @@ document.querySelectorAll("article").forEach((part) => {
     box.addEventListener("change", apply);
     apply();
   });
-
-  part.querySelectorAll("th button").forEach((button) => button.addEventListener("click", () => {
-    const head = button.closest("th"), body = head.closest("table").tBodies[0], at = head.cellIndex;
-    const up = head.getAttribute("aria-sort") !== "ascending";
-    head.parentNode.querySelectorAll("th").forEach((other) => other.removeAttribute("aria-sort"));
-    head.setAttribute("aria-sort", up ? "ascending" : "descending");
-    const value = (row) => row.cells[at].dataset.value ?? row.cells[at].textContent.trim();
-    [...body.rows].sort((one, other) => {
-      const a = value(one), b = value(other);
-      if (a === "" || b === "") return (a === "") - (b === "");
-      const order = isNaN(a) || isNaN(b) ? a.localeCompare(b) : a - b;
-      return up ? order : -order;
-    }).forEach((row) => body.append(row));
-  }));
 
   const svg = part.querySelector("svg.map");
   if (!svg) return;
