@@ -23,7 +23,8 @@ from hypothesis import strategies as st
 from sonargrid.drawing.contact_sheet import Small, contact_pages
 from sonargrid.drawing.raster import png_pixels
 from sonargrid.errors import InputFaults, OutputProblem, SonargridError
-from sonargrid.many.batch import COLUMNS, JOURNAL, LOCK, Recipe, finish, plan, table_csv
+from sonargrid.many.batch import COLUMNS, JOURNAL, Recipe, finish, plan, table_csv
+from sonargrid.many.holding import LOCK
 from sonargrid.many.journal import Journal, read_journal, sealed
 from sonargrid.many.run_list import listed_runs
 from sonargrid.many.workers import Died, Workers
@@ -239,7 +240,7 @@ def test_two_batches_never_share_a_folder(tmp_path: Path) -> None:
     out.mkdir()
     with (out / LOCK).open("ab") as held:
         fcntl.flock(held, fcntl.LOCK_EX)
-        with pytest.raises(OutputProblem, match="another batch is at work there"):
+        with pytest.raises(OutputProblem, match="another batch or study is at work there"):
             finish(plan(listed_runs(runs), out, PLAIN), out, 1)
 
 

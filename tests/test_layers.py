@@ -37,10 +37,10 @@ ROOMS: dict[int, str] = {
     9: "palette shapes placement axes marks legend raster vector charts bench_pictures head_picture "
     "beam_picture sweep_content sweep_strip "
     "sweep_picture sweep_film floor_plan pictures meeting_picture screen_squares screen_map out_folder exports "
-    "map_files report_data report_svg report_sections report_meetings report contact_sheet "
-    "compare_charts compare_picture trust_picture compare_files displays",
+    "map_files report_data report_svg report_sections report_meetings report contact_sheet compare_charts "
+    "compare_picture trust_picture compare_files displays interval_chart",
     10: "pipeline plot",
-    11: "journal run_list workers batch",
+    11: "holding journal run_list workers batch study_file study",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}
 ROW = {name: row for row, names in ROOMS.items() for name in names.split()}

@@ -6,16 +6,13 @@ Everything that loads numpy is imported inside the bodies.
 from __future__ import annotations
 
 import os
-import signal
-import sys
-from collections.abc import Mapping
 from dataclasses import dataclass
-from time import perf_counter
-from typing import TYPE_CHECKING, Annotated, Any, Self
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from sonargrid.errors import UsageProblem
+from sonargrid_cli.batch_watch import Watch
 from sonargrid_cli.map_options import (
     ModelOptions,
     OutputOptions,
@@ -30,7 +27,6 @@ from sonargrid_cli.run_options import ScreenOptions, SettingOptions, spread, typ
 
 if TYPE_CHECKING:
     from sonargrid.many.batch import Recipe
-    from sonargrid.many.workers import Workers
 
 BATCH_PANEL = "The batch"
 
@@ -87,7 +83,7 @@ def map_batch(
     tasks = plan(runs, out, recipe, output.force)
     if batch.dry_run:
         return batch_words.dry_words(tasks, out, screen.json)
-    watch = _Watch(len(tasks), screen.quiet)
+    watch = Watch("runs", len(tasks), screen.quiet, batch_words.line_words)
     with watch:
         lines = finish(tasks, out, jobs or min(cores(), len(tasks)), batch.strict, watch.told, watch.on_workers)
     if watch.interrupted:
@@ -123,54 +119,3 @@ def _recipe(setting: SettingOptions, model: ModelOptions, things: ThingOptions, 
         output.theme,
         {**origins, **more_origins},
     )
-
-
-class _Watch:
-    """Shows how far a batch is on stderr, and takes Ctrl-C: once = finish what is begun, twice = leave at once."""
-
-    def __init__(self, total: int, quiet: bool) -> None:
-        self._total, self._quiet, self._done = total, quiet, 0
-        self._workers: Workers | None = None
-        self._bar: Any = None
-        self._before: Any = None
-        self.interrupted = False
-
-    def __enter__(self) -> Self:
-        self._before = signal.signal(signal.SIGINT, self._asked_to_leave)
-        if not self._quiet and sys.stderr.isatty():
-            from rich.console import Console
-            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-            columns = (TextColumn("runs"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[rate]}"))
-            self._bar = Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True)
-            self._bar.start()
-            self._task = self._bar.add_task("runs", total=self._total, rate="")
-            self._start = perf_counter()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._bar is not None:
-            self._bar.stop()
-        signal.signal(signal.SIGINT, self._before)
-
-    def on_workers(self, workers: Workers) -> None:
-        """Keep the workers, for Ctrl-C."""
-        self._workers = workers
-
-    def told(self, line: Mapping[str, Any]) -> None:
-        """Move the bar, or say a line where there is none."""
-        self._done += 1
-        if self._bar is not None:
-            rate = self._done / max(perf_counter() - self._start, 1e-9)
-            self._bar.update(self._task, completed=self._done, rate=f"{rate:.1f} a second")
-        elif not self._quiet:
-            from sonargrid_cli.batch_words import say_line
-
-            say_line(line, self._done, self._total)
-
-    def _asked_to_leave(self, *_: object) -> None:
-        if self.interrupted or self._workers is None:
-            raise KeyboardInterrupt
-        self.interrupted = True
-        self._workers.drain()
-        print("finishing the runs that are begun; Ctrl-C again leaves at once", file=sys.stderr, flush=True)

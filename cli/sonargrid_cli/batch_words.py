@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -108,7 +107,10 @@ def _runs(count: int) -> str:
     return f"{count} run{'' if count == 1 else 's'}"
 
 
-def say_line(line: Line, done: int, total: int) -> None:
-    """Tell one run's outcome on stderr, where no bar is drawn."""
-    said = "unchanged" if not line.get("fresh", True) else words_of(line)
-    print(f"{done} of {total}  {line['name']}: {said}", file=sys.stderr, flush=True)
+def line_words(line: Line) -> str:
+    """Return what came of one run, for the line that is told when it is done.
+
+    >>> line_words({"name": "bench", "status": "done", "fresh": False})
+    'bench: unchanged'
+    """
+    return f"{line['name']}: {'unchanged' if not line.get('fresh', True) else words_of(line)}"

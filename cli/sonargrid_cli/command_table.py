@@ -24,6 +24,7 @@ from sonargrid_cli import (
     record_command,
     sender_command,
     start_commands,
+    study_commands,
 )
 
 # group as --help shows it -> (name, body) in the order of a day's work
@@ -43,6 +44,7 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
         ("compare", beam_commands.compare_models),
         ("score", compare_commands.score_map),
         ("simulate", compare_commands.simulate_scene),
+        ("study", study_commands.make_study),
     ),
     "Pass on": (
         ("batch", batch_commands.map_batch),

@@ -13,8 +13,7 @@ import json
 import os
 import shutil
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from functools import partial
 from pathlib import Path
@@ -22,8 +21,9 @@ from time import perf_counter
 from typing import Any
 
 import sonargrid
-from sonargrid.errors import OutputProblem, SonargridError
+from sonargrid.errors import SonargridError
 from sonargrid.finding.things import KINDS
+from sonargrid.many.holding import WORKERS_LOCK, alone, hold_workers_lock
 from sonargrid.many.journal import Journal, Kept, read_journal
 from sonargrid.many.run_list import ListedRun
 from sonargrid.many.workers import Died, Workers
@@ -35,7 +35,6 @@ from sonargrid.runs.run_files import load_run
 from sonargrid.whole_file import replace_whole
 
 JOURNAL, TABLE_CSV, TABLE_JSON = "batch_journal.jsonl", "batch.csv", "batch.json"
-LOCK, WORKERS_LOCK = ".batch.lock", ".batch_workers.lock"
 COLUMNS = (
     "name", "path", "status", "things", *(f"{kind}s" if kind != "echo" else "echoes" for kind in KINDS),
     "stations", "readings", "warnings", "took_s", "words",
@@ -179,7 +178,7 @@ def finish(
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise write_problem(problem, folder) from None
-    with _alone(folder):
+    with alone(folder):
         _sweep_up(folder, tasks)
         before = read_journal(folder / JOURNAL)
         with Journal(folder / JOURNAL) as journal:
@@ -275,31 +274,3 @@ def _sweep_up(folder: Path, tasks: Sequence[Task]) -> None:
     for name in names:
         for left in (folder / name).glob(".*.part"):
             left.unlink(missing_ok=True)
-
-
-@contextmanager
-def _alone(folder: Path) -> Iterator[None]:
-    """Hold a batch's folder: one batch at a time, and none while workers of a killed one still write."""
-    try:
-        import fcntl
-    except ImportError:  # not on every system: there, two batches in one folder are the user's care
-        yield
-        return
-    with (folder / LOCK).open("ab") as own, (folder / WORKERS_LOCK).open("ab") as theirs:
-        try:
-            fcntl.flock(own, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            hint = "wait for it, or choose another folder with -o"
-            raise OutputProblem("another batch is at work there", hint=hint, file=str(folder)) from None
-        fcntl.flock(theirs, fcntl.LOCK_EX)  # workers leave by themselves when their run is done
-        fcntl.flock(theirs, fcntl.LOCK_UN)
-        yield
-
-
-def hold_workers_lock(path: str) -> None:
-    """Tell, as long as this process lives, that a worker may still write in a batch's folder."""
-    try:
-        import fcntl
-    except ImportError:
-        return
-    fcntl.flock(os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o666), fcntl.LOCK_SH)
