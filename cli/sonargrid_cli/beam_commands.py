@@ -98,7 +98,7 @@ class CompareOptions:
 
 @spread
 def compare_models(ctx: typer.Context, which: RunOptions, wish: CompareOptions, screen: ScreenOptions) -> str:
-    """Tell which beam models and solvers suit a run, by stations left out or by the truth.
+    """Tell beam models apart by stations left out, or by the truth.
 
     Example: sonargrid compare bench --beams cone,gaussian,joint
     """
