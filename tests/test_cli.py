@@ -103,7 +103,7 @@ def test_version_loads_no_command_line_library() -> None:
     ("words", "said"),
     [
         (["mpa"], "did you mean 'map'?"),
-        (["frobnicate"], "the commands are new, import, map, count"),
+        (["frobnicate"], "the commands are new, import, check, map, count"),
         (["map"], "no RUN was given"),
         (["map", "a.csv", "--sample", "two_flowerpots"], "leave one out"),
         (["map", "a.csv", "b.csv"], "sonargrid map --help"),

@@ -16,6 +16,7 @@ from sonargrid_cli import (
     batch_commands,
     beam_commands,
     bench_commands,
+    check_commands,
     compare_commands,
     import_command,
     look_commands,
@@ -32,10 +33,12 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
     "Start": (
         ("new", new_command.new_run),
         ("import", import_command.import_logs),
+        ("check", check_commands.check_readings),
         ("map", start_commands.map_run),
         ("count", start_commands.count_things),
     ),
     "Bench": (
+        ("bench-sheet", check_commands.bench_sheet),
         ("sender", sender_command.print_sender),
         ("record", record_command.record_run),
         ("calibrate", bench_commands.calibrate),

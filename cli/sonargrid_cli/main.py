@@ -45,7 +45,7 @@ def _spoken(text: str) -> int:
     if text:
         sys.stdout.write(text if text.endswith("\n") else text + "\n")
     sys.stdout.flush()
-    return 0
+    return getattr(text, "exit_code", 0)  # a report may say no (`answers`)
 
 
 def _reader_left() -> int:

@@ -30,6 +30,7 @@ _DOOR = {
     "Object": "finding.things",
     "Things": "finding.things",
     "simulate": "simulation.simulate",
+    "check_run": "bench.run_check",
     "Scene": "simulation.simulate",
     "score": "scores.scoring",
     "compare_beams": "comparing.comparison",

@@ -22,6 +22,8 @@ TOPICS: dict[str, str] = {
     "sending": "what the robot prints, and which way angles turn",
     "mounting": "where the ranger sits on the robot: arm, side, height, tilt",
     "calibrating": "head, ranger and beam at the bench, and the file they share",
+    "bench": "what to do at the bench, in which order, and why",
+    "checking": "whether a run is fit for use: every finding and its cause",
     "beam-models": "the beam models, and when to choose which",
     "weights": "why ten pings of one thing do not count as ten",
     "many-runs": "a whole folder of runs at once, and how it survives a break",

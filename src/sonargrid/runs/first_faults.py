@@ -122,19 +122,28 @@ def _ahead(angles_deg: Sequence[float], remedies: Remedies) -> str:
 
 
 def _unit(heard: Sequence[float], remedies: Remedies) -> str:
-    if len(heard) < 3:
+    wrong = usual_distances(heard)
+    if wrong is None:
         return ""
-    if median(heard) > FARTHEST_USUAL_M:
-        return (
-            f"half of the distances are beyond {median(heard):.0f} m, farther than such a ranger hears: "
-            f"the unit is wrong; type {remedies.smaller}"
-        )
-    if median(heard) < NEAREST_USUAL_M:
-        return (
-            f"half of the distances are below {100 * median(heard):.1f} cm, nearer than such a ranger hears: "
-            f"the unit is wrong; type {remedies.larger}"
-        )
-    return ""
+    remedy = remedies.smaller if wrong[0] > FARTHEST_USUAL_M else remedies.larger
+    return f"half of the distances are {wrong[1]}: the unit is wrong; type {remedy}"
+
+
+def usual_distances(distances_m: Sequence[float]) -> tuple[float, str] | None:
+    """Return None where distances are such as rangers measure, else their median [m] and what is odd about it.
+
+    >>> usual_distances([0.5, 0.6, 0.7]), usual_distances([50.0, 60.0, 70.0])
+    (None, (60.0, 'beyond 60 m, farther than such a ranger hears'))
+    """
+    heard = [d for d in distances_m if math.isfinite(d) and d > 0.0]
+    if len(heard) < 3:
+        return None
+    middle = median(heard)
+    if middle > FARTHEST_USUAL_M:
+        return middle, f"beyond {middle:.0f} m, farther than such a ranger hears"
+    if middle < NEAREST_USUAL_M:
+        return middle, f"below {100 * middle:.1f} cm, nearer than such a ranger hears"
+    return None
 
 
 def against_tape(read_m: float, tape_m: float, times: bool = False) -> str:
