@@ -26,11 +26,12 @@ ROOMS: dict[int, str] = {
     3: "calibration grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
     "room_echoes simulate",
     4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
-    "run_values samples csv_rows csv_rescan run_assembly run_files known_distances calibration_saving log_import "
+    "run_values samples joined_run csv_rows csv_rescan run_assembly run_files known_distances "
+    "calibration_saving log_import "
     "new_run heard_lines byte_source recorded_run run_writer recording scene_files kernels polar evidence plateaus "
     "head_bench beam_bench check_findings check_view check_head check_clock check_numbers check_echoes "
     "check_repeats check_stations check_setting run_check bench_plan",
-    5: "additive neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
+    5: "merging additive neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings object_candidates echo_board object_moves run_beam object_pool object_swaps "
     "object_fit object_list object_sigmas confidence clusters",
     7: "objects",
@@ -38,7 +39,7 @@ ROOMS: dict[int, str] = {
     9: "palette shapes placement axes marks legend raster vector charts bench_pictures head_picture beam_picture "
     "sweep_content sweep_strip sweep_picture check_picture sweep_film floor_plan pictures meeting_picture "
     "screen_squares screen_map out_folder exports map_files report_data report_svg report_sections report_meetings "
-    "report bench_sheet contact_sheet compare_charts compare_picture trust_picture compare_files displays "
+    "report bench_sheet contact_sheet compare_charts compare_picture trust_picture compare_files merge_files displays "
     "interval_chart",
     10: "pipeline plot",
     11: "holding journal run_list workers batch study_file study",

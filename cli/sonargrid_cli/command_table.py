@@ -20,6 +20,7 @@ from sonargrid_cli import (
     compare_commands,
     import_command,
     look_commands,
+    merge_command,
     new_command,
     pass_on_commands,
     record_command,
@@ -51,6 +52,7 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
     ),
     "Pass on": (
         ("batch", batch_commands.map_batch),
+        ("merge", merge_command.merge_maps),
         ("sweep", look_commands.draw_sweep),
         ("report", look_commands.make_report),
         ("explain", pass_on_commands.explain_topic),

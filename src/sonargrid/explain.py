@@ -29,6 +29,7 @@ TOPICS: dict[str, str] = {
     "many-runs": "a whole folder of runs at once, and how it survives a break",
     "comparing": "which beam model suits your ranger, and what a tie is",
     "trust": "whether a map's probabilities can be taken at their word",
+    "merging": "maps of one floor added up, and what cannot be added",
     "simulating": "rooms on paper: scene files and what the simulator does",
     "cautions": "what a map is not, and how not to get hurt",
 }

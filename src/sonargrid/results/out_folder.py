@@ -47,6 +47,7 @@ class FolderKind:
 
 
 MAP_FOLDER = FolderKind("map", "map", MAP_FORMAT, OUTPUT_NAMES, SUMMARY)
+MERGED_FOLDER = FolderKind("merged map", "merge", "sonargrid-merge/1", OUTPUT_NAMES, SUMMARY)
 COMPARISON_FOLDER = FolderKind(
     "comparison",
     "compare",
