@@ -43,7 +43,9 @@ def check_readings(
     ] = None,
     theme: Annotated[str, typer.Option("--theme", metavar="NAME", help="Of the picture: light or dark.")] = "light",
 ) -> str:
-    """Say whether a run is fit for use, why not, and what to do on the bench.  Exit status 1 = not fit.
+    """Say whether a run is fit for use, and what to do if not.
+
+    Exit status 1 = not fit.
 
     Example: sonargrid check --sample two_flowerpots -o bench_check
     """
@@ -114,7 +116,9 @@ def bench_sheet(
     ] = None,
     paper: Annotated[str, typer.Option("--paper", metavar="a4|letter", help="Of the page.")] = "a4",
 ) -> str:
-    """Print what to do at the bench, in order, with boxes to fill in; with a RUN, the figures of its ranger.
+    """Print what to do at the bench, with boxes to fill in.
+
+    With a RUN, the figures of its ranger.
 
     Example: sonargrid bench-sheet --sample two_flowerpots -o sheet.html
     """
