@@ -170,7 +170,9 @@ def _fan(bearing: Floats, half: float) -> _Fan:
 def _knots(fan: _Fan, half: float) -> Floats:
     """Return the angles where the summed gain may break, wide intervals split."""
     edges = np.concatenate([fan.bearing_rad - half, fan.bearing_rad + half])
-    edges = np.unique(np.round(np.clip(edges, -math.pi, math.pi), 10))
+    # np.unique would load numpy.ma, which costs start-up time
+    edges = np.sort(np.round(np.clip(edges, -math.pi, math.pi), 10))
+    edges = edges[np.r_[True, np.diff(edges) > 0.0]]
     gaps = np.diff(edges)
     pieces = np.maximum(1, np.ceil(gaps / KNOT_GAP_RAD - 1e-9)).astype(int)
     start = np.repeat(edges[:-1], pieces)
