@@ -118,7 +118,7 @@ def map_content(made: Map, things: Sequence[Object] = (), listing: bool = True) 
         Whether the things are also listed beside the map.
     """
     grid, run, settings = made.grid, made.run, made.settings
-    heard = {int(index) for index in np.unique(run.readings.station)}
+    heard = set(run.readings.station.tolist())
     stations = tuple(station for index, station in enumerate(run.stations) if index in heard)
     count = f"{len(stations)} {'place' if run.moving else 'station'}{'' if len(stations) == 1 else 's'}"
     readings = f"{len(run.readings):,} readings".replace(",", " ")

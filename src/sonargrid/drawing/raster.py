@@ -131,7 +131,7 @@ def _fill(image: Image.Image, stroke: Stroke, clip: Box | None) -> None:
     if box is None:
         return
     whole = bool(np.all(stroke.points == np.rint(stroke.points)))
-    if len(stroke.points) == 4 and whole and len(np.unique(stroke.points[:, 0])) == 2:
+    if len(stroke.points) == 4 and whole and len(set(stroke.points[:, 0].tolist())) == 2:
         mask = Image.new("L", (box[2] - box[0], box[3] - box[1]), 255)
     else:
         large = Image.new("L", ((box[2] - box[0]) * FINE, (box[3] - box[1]) * FINE))

@@ -77,8 +77,7 @@ SEVERAL_STATIONS = Recipe(
 
 def recipe_for(pings: Pings) -> Recipe:
     """Return the recipe that a recording's own circumstances ask for: one station with its reach, or several."""
-    used = np.unique(pings.station[~pings.void])
-    if used.size > 1:
+    if len(set(pings.rays.station[pings.ray[~pings.void]].tolist())) > 1:
         return SEVERAL_STATIONS
     # the recipe is for a reach of 1 m; at 5 m there are 25 times as many cells in sight but not as many things, and
     # beams that expect something everywhere take no echo from afar for real

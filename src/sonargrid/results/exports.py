@@ -230,7 +230,7 @@ def _settings(made: Map, origins: Mapping[str, str]) -> dict[str, dict[str, Any]
 def _counts(made: Map, things: Sequence[Object] | None) -> dict[str, Any]:
     pings = made.pings
     counts: dict[str, Any] = {
-        "stations": len({int(index) for index in np.unique(made.run.readings.station)}),
+        "stations": len(set(made.run.readings.station.tolist())),
         "readings": len(pings),
         "echoes": int(np.count_nonzero(pings.echo)),
         "silent": int(np.count_nonzero(pings.silent)),

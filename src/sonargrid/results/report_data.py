@@ -152,7 +152,7 @@ def map_part(data: ReportData, things: bool = True) -> MapContent:
     )
     if run is None or data.pings is None:
         return content
-    heard = {int(index) for index in np.unique(run.readings.station)}
+    heard = set(run.readings.station.tolist())
     stations = tuple(station for index, station in enumerate(run.stations) if index in heard)
     arcs = tuple((note, points) for note, points in _arcs(data, run, data.pings)) if things else ()
     return replace(content, stations=stations, robot=run.robot, moving=run.moving, arcs=arcs)
