@@ -1,6 +1,6 @@
 """How likely a claim is a real thing: a logistic curve over what the fit says of it, calibrated on simulated rooms.
 
-benchmarks/bench_objects.py fits the numbers below and shows how well they hold.
+benchmarks/bench_lists.py fits the numbers below and shows how well they hold.
 """
 
 from __future__ import annotations
@@ -13,31 +13,21 @@ from scipy.special import expit
 from sonargrid.arrays import Floats
 from sonargrid.finding.echo_board import Board, Thing
 from sonargrid.finding.object_list import Claim, Sorted
+from sonargrid.finding.things import Object
 
-FEATURES = (
-    "constant",
-    "log_gain",
-    "log_readings",
-    "log_stations",
-    "covered",
-    "odd_level",
-    "is_face",
-    "depth",
-    "fill",
-    "is_corner",
-)
-# fitted by benchmarks/bench_objects.py; one row for runs of one station, one for several
-ONE_STATION = (-3.126, 1.367, -0.413, 0.0, 0.0, -0.108, 0.0, -1.25, 0.544, 0.0)
-SEVERAL = (-9.88, 2.597, -1.269, 1.23, 1.609, -0.046, -0.381, 0.301, 0.67, 0.0)
-DEEP_M = 0.4  # from here on it does not matter how far a thing stands from the walls
+FEATURES = ("constant", "log_gain", "log_readings", "log_stations", "covered", "odd_level", "is_box", "log_sigma")
+# fitted by benchmarks/bench_lists.py; one row for runs of one station, one for several
+ONE_STATION = (-1.981, 1.856, -1.204, 0.0, 0.0, 0.0, 0.0, 0.0)
+SEVERAL = (-13.497, 2.35, 0.643, 0.2, 2.103, -0.557, 1.298, -1.0)
 
 
-def features(board: Board, claim: Claim, found: Sorted) -> Floats:
-    """Return (F,) what the curve looks at, in the order of `FEATURES`."""
+def features(board: Board, claim: Claim, found: Sorted, row: Object) -> Floats:
+    """Return (F,) what the curve looks at, in the order of `FEATURES`; `row` = the claim's row of the list."""
+    several = board.soundings.place_m.shape[0] > 1
     lead = board.things[claim.members[0]]
     places = board.soundings.place_m[claim.heard >= 0.5]
     walls = [board.things[w.members[0]] for w in found.walls]
-    depth = min((_depth(w, claim.x_m, claim.y_m, board) for w in walls), default=DEEP_M)
+    odd = min(abs(lead.shape[-1]), 8.0) if lead.kind != "rough" else 8.0
     return np.array(
         [
             1.0,
@@ -45,22 +35,19 @@ def features(board: Board, claim: Claim, found: Sorted) -> Floats:
             math.log(max(float(claim.heard.sum()), 1.0)),
             math.log(max(1, claim.stations)),
             _covered(walls, places, claim.x_m, claim.y_m),
-            min(abs(lead.shape[-1]), 8.0) if lead.kind != "rough" else 8.0,
-            float(lead.kind in ("wall", "rough")),
-            min(max(depth, 0.0), DEEP_M),
-            _fill(board, claim),
-            float(lead.kind == "corner"),
+            # one station takes a post for a box and a wall for a post: what it takes it for tells nothing there
+            odd if several else 0.0,
+            float(several and lead.kind == "box"),
+            math.log(max(longest_sigma_m(row), 0.01) / 0.05) if several else 0.0,
         ]
     )
 
 
-def _depth(wall: Thing, x: float, y: float, board: Board) -> float:
-    turn, rho = wall.shape[:2]
-    inner = float(
-        np.median(np.cos(turn) * board.soundings.place_m[:, 0] + np.sin(turn) * board.soundings.place_m[:, 1])
-    )
-    away = math.cos(turn) * x + math.sin(turn) * y - rho
-    return away if inner - rho > 0.0 else -away
+def longest_sigma_m(row: Object) -> float:
+    """Return the longer half axis of a row's one-sigma ellipse [m]."""
+    xx, yy = row.x_sigma_m**2, row.y_sigma_m**2
+    xy = row.xy_correlation * row.x_sigma_m * row.y_sigma_m
+    return math.sqrt(0.5 * (xx + yy) + math.hypot(0.5 * (xx - yy), xy))
 
 
 def _covered(walls: list[Thing], places: Floats, x: float, y: float) -> float:
@@ -80,14 +67,7 @@ def _covered(walls: list[Thing], places: Floats, x: float, y: float) -> float:
     return seen / len(places)
 
 
-def _fill(board: Board, claim: Claim) -> float:
-    """Return which share of the pings that should have heard a thing did."""
-    rest = board.rest()
-    expected = float(sum(rest.share[m] @ board.soundings.pings for m in claim.members))
-    return min(1.5, float(claim.heard.sum()) / max(expected, 1.0))
-
-
-def confidence(board: Board, claim: Claim, found: Sorted) -> float:
+def confidence(board: Board, claim: Claim, found: Sorted, row: Object) -> float:
     """Return the probability that a claim is a real thing, 0..1."""
     numbers = SEVERAL if board.soundings.place_m.shape[0] > 1 else ONE_STATION
-    return float(expit(features(board, claim, found) @ np.array(numbers)))
+    return float(expit(features(board, claim, found, row) @ np.array(numbers)))

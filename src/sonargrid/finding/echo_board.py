@@ -20,7 +20,9 @@ from sonargrid.finding.echo_model import Beam, Soundings, heard_share, range_den
 
 BLOCKING_SHARE = 0.8  # sound bends round the outer fifth of a post; from memory
 NEGLIGIBLE = 0.01
-FOCUS_RAD = math.radians(62.0)  # no ray looks farther aside than this and still hears
+FLAT = ("wall", "rough")
+HIDING = ("post", "box", *FLAT)
+FOCUS_RAD = math.radians(50.0)  # no ray looks farther aside than this and still hears
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,15 @@ class Thing:
     def is_round(self) -> bool:
         """True for posts and corners."""
         return self.kind in ("post", "corner")
+
+    @property
+    def middle_m(self) -> tuple[float, float]:
+        """Centre of a post, corner or box, middle of a wall [m]."""
+        if self.kind not in FLAT:
+            return self.shape[0], self.shape[1]
+        turn, rho, low, high = self.shape[:4]
+        m = 0.5 * (low + high)
+        return math.cos(turn) * rho - math.sin(turn) * m, math.sin(turn) * rho + math.cos(turn) * m
 
 
 @dataclass(slots=True)
@@ -74,6 +85,8 @@ def shadows(kind: str, shape: Floats, place_m: Floats, x_m: Floats, y_m: Floats)
         across = cx * dy - cy * dx
         thick = (BLOCKING_SHARE * np.exp(shape[:, 2])) ** 2
         return np.asarray((t > 0.0) & (t < length2) & (across * across < thick[:, None, None] * length2))
+    if kind == "box":
+        return _boxed(shape, px, py, dx, dy)
     turn, rho, low, high = (shape[:, k, None, None] for k in range(4))
     c, s = np.cos(turn), np.sin(turn)
     near, far = rho - c * px - s * py, rho - c * x_m - s * y_m
@@ -86,10 +99,23 @@ def shadows(kind: str, shape: Floats, place_m: Floats, x_m: Floats, y_m: Floats)
     return np.asarray(crossed & (along > low + 0.02) & (along < high - 0.02))
 
 
+def _boxed(shape: Floats, px: Floats, py: Floats, dx: Floats, dy: Floats) -> Bools:
+    """Return (A, B, S) whether the ways (B, S) from places (S,) run through A boxes, a little trimmed."""
+    cx, cy, turn, half_w, half_d = (shape[:, k, None, None] for k in range(5))
+    c, s = np.cos(turn), np.sin(turn)
+    enter, leave = np.zeros(1), np.ones(1)
+    for cos, sin, half in ((c, s, half_w), (-s, c, half_d)):
+        start, step = cos * (px - cx) + sin * (py - cy), cos * dx + sin * dy
+        step = np.where(np.abs(step) < 1e-9, 1e-9, step)
+        one, other = (-BLOCKING_SHARE * half - start) / step, (BLOCKING_SHARE * half - start) / step
+        enter, leave = np.maximum(enter, np.minimum(one, other)), np.minimum(leave, np.maximum(one, other))
+    return np.asarray(enter < leave)
+
+
 def by_kind(things: Sequence[Thing]) -> list[tuple[str, Floats]]:
     """Return the shapes of things that can hide others, one array a kind."""
     out = []
-    for kind in ("post", "wall", "rough"):
+    for kind in HIDING:
         rows = [t.shape for t in things if t.kind == kind]
         if rows:
             out.append((kind, np.array(rows)))
@@ -159,13 +185,13 @@ class Board:
             share[k], range_m[k], density[k] = h.share, h.range_m, h.density
             points[k, :, 0], points[k, :, 1] = h.x_m, h.y_m
         hidden = np.zeros((rows, places), dtype=bool)
-        for kind in ("post", "wall", "rough"):
+        for kind in HIDING:
             mine = [k for k, t in enumerate(things) if t.kind == kind]
             if mine:
                 shape = np.array([things[k].shape for k in mine])
                 by = shadows(kind, shape, s.place_m, points[:, :, 0], points[:, :, 1])
                 by[np.arange(len(mine)), mine] = False
-                if kind != "post":
+                if kind in FLAT:
                     by[:, [k for k, t in enumerate(things) if t.kind == "post"]] = False
                 hidden |= by.any(axis=0)
         share *= ~hidden[:, s.station]
@@ -191,7 +217,7 @@ class Board:
         share = heard_share(e.margin_db, beam)
         hidden = np.zeros(e.x_m.shape, dtype=bool)
         for other, shapes in by_kind(rest.things):
-            if kind == "post" and other != "post":
+            if kind == "post" and other in FLAT:
                 continue
             hidden |= shadows(other, shapes, s.place_m, e.x_m, e.y_m).any(axis=0)
         if hidden.any():
@@ -230,10 +256,10 @@ class Board:
         """Return the versions, grouped by which of the rest's echoes they hide, each with the rest so hidden."""
         s = self.soundings
         everyone = np.arange(shape.shape[0])
-        if not rest.things:
+        if not rest.things or kind in ("corner", "floor"):
             return [(everyone, rest)]
         hides = shadows(kind, shape, s.place_m, rest.points[:, :, 0], rest.points[:, :, 1])
-        if kind in ("wall", "rough"):
+        if kind in FLAT:
             hides[:, [k for k, t in enumerate(rest.things) if t.kind == "post"]] = False
         if not hides.any():
             return [(everyone, rest)]
@@ -244,10 +270,9 @@ class Board:
         flat = (hides & loud).reshape(shape.shape[0], -1)
         if not flat.any():
             return [(everyone, rest)]
-        kinds, of = np.unique(flat, axis=0, return_inverse=True)
         out = []
-        for n, pattern in enumerate(kinds):
-            members = everyone[of.reshape(-1) == n]
+        for members in same_rows(flat):
+            pattern = flat[members[0]]
             if not pattern.any():
                 out.append((members, rest))
                 continue
@@ -306,6 +331,20 @@ class Board:
         each = sure * passed[:, s.ray] * full.share[:, s.ray] * full.density
         total = self.beam.stray / s.reach_m + sure * full.caused[-1]
         return np.asarray(each / total)
+
+
+def same_rows(flat: Bools) -> list[Ints]:
+    """Return the numbers of the rows (K, n) that are alike, one array a kind.
+
+    >>> [rows.tolist() for rows in same_rows(np.array([[True, False], [False, False], [True, False]]))]
+    [[1], [0, 2]]
+    """
+    told = flat[:, (flat != flat[0]).any(axis=0)]
+    if told.shape[1] > 50:  # more than a double holds exactly
+        of = np.unique(told, axis=0, return_inverse=True)[1].reshape(-1)
+    else:
+        of = np.unique(told @ np.exp2(np.arange(told.shape[1])), return_inverse=True)[1].reshape(-1)
+    return [np.flatnonzero(of == n) for n in range(int(of.max()) + 1)]
 
 
 def cut(s: Soundings, rays: Bools, echoes: Bools) -> Soundings:

@@ -6,6 +6,7 @@ Physics that the object fit assumes (levels in dB relative to a smooth wall squa
     rough  a wall that scatters everywhere: the nearest patch that the beam still lights
     post   the wall's level + 10 log(a / (a + r)), a its radius, r to its near face
     corner the wall's level - 1 dB, at the corner's range
+    box    its nearest point: a face as a wall as wide as that, else an upright edge, weakly
     floor  one range at every bearing, with a level of its own
 
 An echo is heard when level + two-way directivity - threshold + half of the spreading is above 0, softly.  The
@@ -18,6 +19,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cache
+from itertools import product
 
 import numpy as np
 from scipy.special import expit, j1
@@ -33,6 +35,8 @@ TAIL_DOF = 5.0  # freedom of the t density of ranges: tails well above a normal 
 TAIL_NORM = math.gamma(3.0) / (math.sqrt(TAIL_DOF * math.pi) * math.gamma(2.5))
 CORNER_DB = -1.0
 EDGE_FADE_DB = 6.0
+EDGE_DB = -34.0  # an upright edge at 1 m, falling with 30 log r; from memory
+EDGE_REACH_M = 0.7  # edges of things farther off than this are not heard
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +174,9 @@ def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> 
     kind : str
         ``post`` (x, y, log radius, gain), ``corner`` (x, y, unused, gain), ``wall`` and ``rough`` (direction of the
         normal [rad], distance from the origin along it, two ends along the wall counted from the normal's foot, gain),
-        ``floor`` (range, unused, unused, margin [dB]).
-    shape : (K, 4) or (K, 5)
+        ``box`` (x, y, direction of its width [rad], half width, half depth, gain), ``floor`` (range, unused, unused,
+        margin [dB]).
+    shape : (K, 4), (K, 5) or (K, 6)
         Their numbers; metres, radians, dB.
     soundings : Soundings
         The rays.
@@ -182,6 +187,8 @@ def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> 
         return _floor_echoes(shape, soundings)
     if kind in ("post", "corner"):
         return _round_echoes(shape, soundings, beam, 0.0 if kind == "corner" else 1.0)
+    if kind == "box":
+        return _box_echoes(shape, soundings, beam)
     return _wall_echoes(shape, soundings, beam, kind == "rough")
 
 
@@ -206,6 +213,67 @@ def _floor_echoes(shape: Floats, at: Soundings) -> Echoes:
     margin = np.repeat(shape[:, 3:4], at.station.size, axis=1)
     here = np.ones((shape.shape[0], 1))
     return Echoes(r, np.zeros_like(r), margin, here * at.place_m[:, 0], here * at.place_m[:, 1])
+
+
+def _box_echoes(shape: Floats, at: Soundings, beam: Beam) -> Echoes:
+    """Return the echo of each box's nearest point, or, where the beam looks past it, of the edge heard best.
+
+    A convex thing has one foot of a perpendicular at most; its upright edges answer weakly.
+    """
+    turn, half_w, half_d, gain = (shape[:, k : k + 1] for k in (2, 3, 4, 5))
+    c, s = np.cos(turn), np.sin(turn)
+    dx, dy = at.x_m - shape[:, 0:1], at.y_m - shape[:, 1:2]
+    u, v = c * dx + s * dy, -s * dx + c * dy
+    out_u, out_v = np.abs(u) - half_w, np.abs(v) - half_d
+    r = np.maximum(np.hypot(np.maximum(out_u, 0.0), np.maximum(out_v, 0.0)), 1e-3)
+    zone = np.sqrt(0.5 * beam.wavelength_m * r)
+    across = _face_db(-out_u / zone, 2.0 * half_w / zone, out_v)
+    along = _face_db(-out_v / zone, 2.0 * half_d / zone, out_u)
+    level = np.maximum(np.maximum(across, along), EDGE_DB - 10.0 * np.log10(r)) + _common_db(r, beam)
+    # directions of points of the box, in its own frame, to those of the rays
+    heading = at.bearing_rad - turn
+    off = _wrapped(np.arctan2(np.clip(v, -half_d, half_d) - v, np.clip(u, -half_w, half_w) - u) - heading)
+    margin = level + directivity_db(off, beam)
+    near = np.flatnonzero((r < EDGE_REACH_M).any(axis=0))
+    for i, j in product((-1.0, 1.0), repeat=2) if near.size else ():
+        eu, ev = i * half_w - u[:, near], j * half_d - v[:, near]
+        far = np.maximum(np.hypot(eu, ev), 1e-3)
+        beside = _wrapped(np.arctan2(ev, eu) - heading[:, near])
+        weak = _common_db(far, beam) + EDGE_DB - 10.0 * np.log10(far) + directivity_db(beside, beam)
+        before = margin[:, near]
+        in_view = (i * u[:, near] > half_w) | (j * v[:, near] > half_d)
+        better = (weak > before) & (before < 0.0) & in_view
+        for kept, new in ((r, far), (off, beside), (margin, weak)):
+            kept[:, near] = np.where(better, new, kept[:, near])
+    margin = np.where(np.maximum(out_u, out_v) > 0.0, margin + gain, -np.inf)
+    px, py = nearest_on_box(shape, at.place_m[:, 0], at.place_m[:, 1])
+    return Echoes(r, off, margin, px, py)
+
+
+def _face_db(inside: Floats, width: Floats, away: Floats) -> Floats:
+    """Return the level of a flat face against an endless wall [dB].
+
+    Parameters
+    ----------
+    inside : array
+        How far the foot lies within the nearer end [Fresnel zones].
+    width : array
+        The face's width [Fresnel zones].
+    away : array
+        Distance from the face's plane [m]; the face answers before it only.
+    """
+    level = 20.0 * np.log10(np.minimum(1.0, width))
+    level = level - EDGE_FADE_DB * np.clip(1.0 - inside, 0.0, 1.0) - 12.0 * np.maximum(-inside, 0.0)
+    return np.asarray(np.where(away > 0.0, level, -200.0))
+
+
+def nearest_on_box(shape: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Return each box's points nearest to (N,) places, (K, N) each [m]."""
+    c, s = np.cos(shape[:, 2:3]), np.sin(shape[:, 2:3])
+    dx, dy = x - shape[:, 0:1], y - shape[:, 1:2]
+    u = np.clip(c * dx + s * dy, -shape[:, 3:4], shape[:, 3:4])
+    v = np.clip(-s * dx + c * dy, -shape[:, 4:5], shape[:, 4:5])
+    return shape[:, 0:1] + c * u - s * v, shape[:, 1:2] + s * u + c * v
 
 
 def _wall_echoes(shape: Floats, at: Soundings, beam: Beam, is_rough: bool) -> Echoes:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sonargrid.arrays import Floats
+from sonargrid.arrays import Floats, Ints
+from sonargrid.finding.echo_board import Thing
 from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.plateaus import default_half_beam
 
@@ -23,8 +24,11 @@ BESIDE_RAD = math.radians(24.0)
 SLACK_RAD = math.radians(5.0)  # beams differ from the usual one
 LOUD_HALF_RAD = math.radians(30.0)  # half beam of a smooth wall or a corner within a few metres
 LEAST_SLACK_RAD = math.radians(8.0)
-WALL_HALF_M = (0.08, 0.3, 0.9)
-FLOOR_SHARE = 0.12  # of all bearings must hear an echo of the floor for it to be tried
+WALL_HALF_M = (0.3, 0.9)
+BOX_HALF_M = (0.05, 0.07)  # along and across the beam
+MIRROR_M = 0.4  # shorter faces show no image
+BOX_TURNS_RAD = (-0.5, 0.0, 0.5)
+FLOOR_SHARE = 0.10  # of all bearings must hear an echo of the floor for it to be tried
 ROUGH_DB = -15.0
 RECENT = 5  # members that make an arc's running median
 
@@ -78,26 +82,30 @@ def open_arcs(s: Soundings, unexplained: Floats, least_weight: float) -> list[Ar
     return found
 
 
-def _eighths(s: Soundings) -> list[np.ndarray]:
-    """Return the rays of each eighth of each station's sweep."""
-    out: list[np.ndarray] = []
+def _eighths(s: Soundings) -> Ints:
+    """Return (M,) which eighth of which station's sweep each ray belongs to, numbered through."""
+    part = np.zeros(s.station.size, dtype=np.int64)
+    done = 0
     for station in range(s.place_m.shape[0]):
         mine = np.flatnonzero(s.station == station)
-        out += [p for p in np.array_split(mine[np.argsort(s.bearing_rad[mine])], 8) if p.size]
-    return out
+        for rays in np.array_split(mine[np.argsort(s.bearing_rad[mine])], 8):
+            part[rays] = done
+            done += int(rays.size > 0)
+    return part
 
 
 def floor_candidates(s: Soundings) -> Floats:
     """Return (n, 4) floor echoes: the ranges that the widest spread of bearings hears."""
+    part = _eighths(s)
+    parts = int(part.max()) + 1
     bins = np.floor(s.range_m / SAME_ARC_M).astype(np.int64)
     rows = []
     for b in np.unique(bins):
-        rays = np.unique(s.ray[(bins == b) | (bins == b + 1)])
+        mine = (bins == b) | (bins == b + 1)
+        rays = np.unique(s.ray[mine])
         share = rays.size / s.station.size
         # a floor is heard wherever nothing nearer answers, a row of things of one range only here and there
-        parts = [np.isin(part, rays).any() for part in _eighths(s)]
-        if share > FLOOR_SHARE and sum(parts) >= len(parts) - 1 - len(parts) // 8:
-            mine = (bins == b) | (bins == b + 1)
+        if share > FLOOR_SHARE and 2 * np.unique(part[rays]).size >= parts:
             odds = math.log(max(share, 1e-3) / max(1.0 - share, 1e-3))
             rows.append((share, float(np.median(s.range_m[mine])), 1.5 * odds))
     rows.sort(reverse=True)
@@ -105,13 +113,16 @@ def floor_candidates(s: Soundings) -> Floats:
 
 
 def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: bool) -> dict[str, Floats]:
-    """Return posts along each arc, and walls square to its middle, as shapes by kind."""
-    posts, flats, corners = [], [], []
+    """Return posts along each arc, walls and boxes square to it, as shapes by kind."""
+    posts, flats, corners, boxes = [], [], [], []
     for arc in arcs:
         px, py = s.place_m[arc.station]
         if walls:
             for b in (arc.low_rad, arc.middle_rad, arc.high_rad):
                 corners.append((px + arc.range_m * math.cos(b), py + arc.range_m * math.sin(b), -9.0, 0.0))
+                d = arc.range_m + BOX_HALF_M[0]
+                x, y = px + d * math.cos(b), py + d * math.sin(b)
+                boxes += [(x, y, b + turn, *BOX_HALF_M, 0.0) for turn in BOX_TURNS_RAD]
         # what is left of an arc may lie well beside its cause, which then stands behind something nearer
         slack = _slack(arc, True) if walls else 0.5 * (arc.high_rad - arc.low_rad) + BESIDE_RAD
         step = ALONG_RAD if not walls else 1.5 * ALONG_RAD
@@ -130,6 +141,7 @@ def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: boo
     return {
         "post": _shapes(posts, 4),
         "corner": _shapes(corners, 4),
+        "box": _shapes(boxes, 6),
         "wall": flat,
         "rough": long + np.array([0.0, 0.0, 0.0, 0.0, ROUGH_DB]),
     }
@@ -215,9 +227,11 @@ def _tangents(place: Floats, r: Floats, arcs: list[Arc], i: np.ndarray, j: np.nd
     return np.concatenate(out)
 
 
-def room_candidates(s: Soundings, arcs: list[Arc], walls: Floats, corners: Floats) -> dict[str, Floats]:
+def room_candidates(
+    s: Soundings, arcs: list[Arc], walls: Floats, corners: Floats, posts: Sequence[Thing] = ()
+) -> dict[str, Floats]:
     """Return what rooms are made of: corners where walls (W, 5) cross, walls through corners (C, 2), walls along or
-    square to known ones that would answer for an arc."""
+    square to known ones that would answer for an arc, images of posts in walls."""
     met, flats = [], []
     for a in range(len(walls)):
         for b in range(a + 1, len(walls)):
@@ -235,9 +249,9 @@ def room_candidates(s: Soundings, arcs: list[Arc], walls: Floats, corners: Float
         for turn in (directions[:, None] + 0.5 * math.pi * np.arange(4)).ravel():
             off = abs(math.remainder(turn - arc.middle_rad, 2.0 * math.pi))
             if off < _slack(arc, False):
+                flats.append(_wall(px, py, float(turn), arc.range_m, WALL_HALF_M[0]))
                 flats.append(_wall(px, py, float(turn), arc.range_m, WALL_HALF_M[1]))
-                flats.append(_wall(px, py, float(turn), arc.range_m, WALL_HALF_M[2]))
-    return {"corner": _shapes(met, 4), "wall": _shapes(flats, 5)}
+    return {"corner": _shapes(met, 4), "wall": _shapes(flats, 5), "post": mirrored(walls, posts)}
 
 
 def crossing(one: Floats, other: Floats) -> tuple[float, float] | None:
@@ -248,6 +262,19 @@ def crossing(one: Floats, other: Floats) -> tuple[float, float] | None:
     x = (one[1] * math.sin(other[0]) - other[1] * math.sin(one[0])) / det
     y = (other[1] * math.cos(one[0]) - one[1] * math.cos(other[0])) / det
     return float(x), float(y)
+
+
+def mirrored(walls: Floats, posts: Sequence[Thing]) -> Floats:
+    """Return (W * P, 4) the images of posts in walls (W, 5) long enough to show one."""
+    long = walls[walls[:, 3] - walls[:, 2] > MIRROR_M] if len(walls) else walls
+    shapes = np.array([t.shape for t in posts]).reshape(-1, 4)
+    if not len(long) or not len(shapes):
+        return np.zeros((0, 4))
+    c, s = np.cos(long[:, 0:1]), np.sin(long[:, 0:1])
+    depth = 2.0 * (long[:, 1:2] - c * shapes[:, 0] - s * shapes[:, 1])
+    x, y = shapes[:, 0] + depth * c, shapes[:, 1] + depth * s
+    same = np.broadcast_to(shapes[:, 2], x.shape)
+    return np.stack([x, y, same, np.zeros_like(x)], axis=-1).reshape(-1, 4)
 
 
 def _between(a: Floats, b: Floats) -> tuple[float, ...]:

@@ -11,6 +11,7 @@ import numpy as np
 
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings
+from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_candidates import open_arcs, pair_candidates, room_candidates, single_candidates
 from sonargrid.finding.object_moves import Prior, climb
 from sonargrid.finding.object_pool import Pool, drop_poor, grow
@@ -60,9 +61,11 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
             jump(board, prior)
             split(board, prior)
             merge(board, prior)
+            board = rebox(board, prior, alone=False)
             convert(board, prior)
         else:
             swap(board, soundings, prior)
+            board = rebox(board, prior)
         grow(board, _pool(soundings, board, prior, several), prior)
         refine_all(board, prior, passes=3, first=0.3)
         drop_poor(board, prior)
@@ -80,5 +83,6 @@ def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool, loud:
         groups.append(pair_candidates(soundings, arcs, radius))
         walls = np.array([t.shape for t in board.things if t.kind in ("wall", "rough")]).reshape(-1, 5)
         corners = np.array([t.shape[:2] for t in board.things if t.kind == "corner"]).reshape(-1, 2)
-        groups.append(room_candidates(soundings, arcs, walls, corners))
+        posts = [t for t in board.things if t.kind == "post"]
+        groups.append(room_candidates(soundings, arcs, walls, corners, posts))
     return Pool.of(groups)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats
-from sonargrid.finding.echo_board import Board, Thing
+from sonargrid.finding.echo_board import FLAT, Board, Thing
 
 WALL_M = 0.45  # straight faces from here on are walls
 ON_WALL_M = 0.07  # the centre of a free thing keeps this much from a wall's line
@@ -21,6 +21,9 @@ MERGE_M = 0.16  # centres nearer than this belong to one thing
 BEHIND_M = 0.05  # a short face's thing has its centre so far behind the face
 HEARD = 1.0  # raw readings that make a station one that heard a thing
 LEAST_READINGS = 4.0
+LOUD_DB = 3.0
+ODD_RAD = math.radians(9.0)  # walls of a floor that is not quite square stay within this of its directions
+OUTERMOST_RAD = math.radians(200.0)  # so wide a view without anything in it is had from the rim only
 FOOT_M = 0.10  # a wall surely goes on so far beyond where it was heard
 
 
@@ -89,7 +92,7 @@ def boundaries(board: Board, heard: Floats) -> list[int]:
 
     A face heard by one station alone bounds the floor only if no parallel wall lies beyond it.
     """
-    walls = [j for j, t in enumerate(board.things) if t.kind in ("wall", "rough") and heard[j].sum() >= 2.5]
+    walls = [j for j, t in enumerate(board.things) if t.kind in FLAT and heard[j].sum() >= 2.5]
     places = board.soundings.place_m
     out = []
     for j in walls:
@@ -181,20 +184,21 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
     heard = heard_readings(board)
     bounds = boundaries(board, heard)
     several = board.soundings.place_m.shape[0] > 1
-    ends = {j: wall_ends(board, j, heard) for j, t in enumerate(board.things) if t.kind in ("wall", "rough")}
+    ends = {j: wall_ends(board, j, heard) for j, t in enumerate(board.things) if t.kind in FLAT}
     free, walls, corners, ghosts = [], [], [], []
     for j, thing in enumerate(board.things):
         if thing.kind == "floor" or j < board.given:
             continue
         centre = _centre(board, j, ends, heard[j])
         claim = Claim(thing.kind, *centre, heard[j], float(gains[j]), (j,))
-        if thing.kind in ("wall", "rough") and (j in bounds or ends[j][1] - ends[j][0] >= WALL_M):
+        if thing.kind in FLAT and (j in bounds or ends[j][1] - ends[j][0] >= WALL_M):
             walls.append(claim)
             continue
         if not several:
             free.append(claim)
             continue
-        if thing.kind == "corner" and _at_walls(board, thing, [j for j in ends if j in bounds]) >= 1:
+        walled = _at_walls(board, thing, [j for j in ends if j in bounds]) >= 1
+        if thing.kind == "corner" and (walled or _is_outermost(board, thing, ends, heard)):
             corners.append(claim)
             continue
         wall = beyond(board, bounds, *centre, heard[j] >= HEARD)
@@ -204,6 +208,9 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
             ghosts.append((claim, "too few readings"))
         else:
             free.append(claim)
+    chance = _by_chance(board, walls) if several else []
+    walls = [w for w in walls if w not in chance]
+    ghosts += [(w, "a wall that two echoes fit by chance as well") for w in chance]
     merged = _merged(free) if several else free
     return Sorted(tuple(merged), tuple(walls), tuple(corners), tuple(ghosts), ends)
 
@@ -222,8 +229,8 @@ def _middle(wall: Thing, ends: tuple[float, float]) -> tuple[float, float]:
 def _centre(board: Board, index: int, ends: dict[int, tuple[float, float]], heard: Floats) -> tuple[float, float]:
     """Return a thing's centre [m]; a short face's lies behind it."""
     thing = board.things[index]
-    if thing.is_round:
-        return thing.shape[0], thing.shape[1]
+    if thing.kind not in FLAT:
+        return thing.middle_m
     x, y = _middle(thing, ends[index])
     if ends[index][1] - ends[index][0] >= WALL_M:
         return x, y
@@ -235,6 +242,37 @@ def _centre(board: Board, index: int, ends: dict[int, tuple[float, float]], hear
 
 def _at_walls(board: Board, corner: Thing, walls: Sequence[int]) -> int:
     return sum(abs(float(_side(board.things[j], *corner.shape[:2]))) < ON_WALL_M for j in walls)
+
+
+def _by_chance(board: Board, walls: list[Claim]) -> list[Claim]:
+    """Return the walls that two stations or fewer heard and that go with no others: any two echoes share a tangent."""
+    if not walls:
+        return []
+    turn = np.array([board.things[w.members[0]].shape[0] for w in walls])
+    weight = np.array([float(w.heard.sum()) for w in walls])
+    # directions count modulo a right angle
+    common = np.angle(weight @ np.exp(4j * turn)) / 4.0
+    off = np.abs(np.remainder(turn - common + 0.25 * math.pi, 0.5 * math.pi) - 0.25 * math.pi)
+    return [w for w, o in zip(walls, off, strict=True) if w.stations <= 2 and o > ODD_RAD]
+
+
+def _is_outermost(board: Board, corner: Thing, ends: dict[int, tuple[float, float]], heard: Floats) -> bool:
+    """Return whether a corner stands outside all stations and other things: one of the floor's own corners.
+
+    Only two walls that meet answer as loudly as a wall.
+    """
+    if abs(corner.shape[-1]) > LOUD_DB:
+        return False
+    places = board.soundings.place_m
+    points = [tuple(p) for p in places]
+    for j, t in enumerate(board.things):
+        if t is corner or t.kind == "floor" or heard[j].sum() < LEAST_READINGS:
+            continue
+        points.append(_middle(t, ends[j]) if j in ends else t.middle_m)
+    away = np.array(points) - np.array(corner.shape[:2])
+    turn = np.sort(np.arctan2(away[:, 1], away[:, 0]))
+    gaps = np.diff(np.r_[turn, turn[0] + 2.0 * math.pi])
+    return bool(gaps.max() > OUTERMOST_RAD)
 
 
 def _merged(claims: list[Claim]) -> list[Claim]:
@@ -261,7 +299,7 @@ def _one(group: list[Claim]) -> Claim:
     heard = np.sum([c.heard for c in group], axis=0)
     gain = float(sum(c.gain for c in group))
     members = tuple(m for c in group for m in c.members)
-    if lead.kind == "post" and lead.stations >= 2:
+    if lead.kind in ("post", "box") and lead.stations >= 2:
         return Claim(lead.kind, lead.x_m, lead.y_m, heard, gain, members)
     return Claim("cluster", float(weight @ x / weight.sum()), float(weight @ y / weight.sum()), heard, gain, members)
 
@@ -269,6 +307,6 @@ def _one(group: list[Claim]) -> Claim:
 def heard_point(board: Board, index: int) -> tuple[float, float]:
     """Return where a thing of a fit stands: its centre, or a wall's middle as far as it was heard [m]."""
     thing = board.things[index]
-    if thing.is_round:
-        return thing.shape[0], thing.shape[1]
+    if thing.kind not in FLAT:
+        return thing.middle_m
     return _middle(thing, wall_ends(board, index, heard_readings(board)))

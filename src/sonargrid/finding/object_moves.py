@@ -1,7 +1,8 @@
 """Small moves of things, and the climb that uses them: parabolas along a thing's own directions.
 
 A post moves along and across the line from its nearest station, grows while its near face stays, and gets louder; a
-wall turns about its middle, shifts and grows at either end.  Floor axes [m, rad, dB].
+wall turns about its middle, shifts and grows at either end; a box turns, and each of its faces moves by itself.
+Floor axes [m, rad, dB].
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ ROUND_STEPS = np.array([0.008, math.radians(3.0), 0.25, 1.0])
 BEYOND_SWEEP_RAD = math.radians(4.0)
 LOUD_COST = 8.0  # what a loud point (a wall or corner in reach of one station) must gain more than a post
 FLOOR_STEPS = np.array([0.004, 2.0])
+BOX_STEPS = np.array([0.012, 0.012, 0.012, 0.012, math.radians(5.0), 1.0])
+LEAST_HALF_M = 0.015
 WALL_STEPS = np.array([math.radians(2.0), 0.008, 0.10, 0.10, 1.0])
 LOG_RADIUS = (math.log(0.004), math.log(0.16))
 
@@ -44,6 +47,7 @@ class Prior:
         ("post", 9.0),
         ("corner", 8.5),
         ("wall", 10.0),
+        ("box", 12.0),
         ("rough", 12.0),
         ("floor", 15.0),
     )
@@ -56,13 +60,18 @@ class Prior:
         if kind == "rough":
             short = np.maximum(0.0, 0.5 - (shape[:, 3] - shape[:, 2]))
             return np.asarray(-0.5 * ((gain - self.rough_db) / self.rough_sigma_db) ** 2 - 50.0 * short)
-        loud = -0.5 * (gain / self.gain_sigma_db) ** 2
+        loud = np.asarray(-0.5 * (gain / self.gain_sigma_db) ** 2)
         if self.sweep is not None and kind in ("post", "corner"):
             # people sweep where things stand: an echo at the sweep's end is rather a thing inside than one beyond
             x, y, middle, half = self.sweep
             off = np.arctan2(shape[:, 1] - y, shape[:, 0] - x) - middle
             off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))
             loud = loud - 0.5 * (np.maximum(0.0, off - half) / BEYOND_SWEEP_RAD) ** 2
+        if kind == "box":
+            halves = np.log(np.maximum(shape[:, 3:5], 1e-3))
+            odd = ((halves - self.log_radius) / self.log_radius_sigma) ** 2
+            beyond = np.maximum(0.0, halves - LOG_RADIUS[1]).sum(axis=1)
+            return np.asarray(loud - 0.5 * odd.sum(axis=1) - 50.0 * beyond)
         if kind != "post":
             return np.asarray(loud)
         size = (shape[:, 2] - self.log_radius) / self.log_radius_sigma
@@ -85,6 +94,8 @@ def steps_of(kind: str) -> Floats:
     """Return the first steps along the directions of a kind."""
     if kind == "floor":
         return FLOOR_STEPS
+    if kind == "box":
+        return BOX_STEPS
     return ROUND_STEPS if kind in ("post", "corner") else WALL_STEPS
 
 
@@ -105,6 +116,17 @@ def apply_moves(kind: str, shape: Floats, move: Floats, place: Floats) -> Floats
         out[:, 0], out[:, 1] = place[0] + reach * np.cos(turn), place[1] + reach * np.sin(turn)
         out[:, 2] += move[:, 2] if kind == "post" else 0.0
         out[:, 3] += move[:, 3]
+        return out
+    if kind == "box":
+        # each face moves by itself: the stations before it say where it is
+        c, s = np.cos(shape[2]), np.sin(shape[2])
+        u, v = 0.5 * (move[:, 0] - move[:, 1]), 0.5 * (move[:, 2] - move[:, 3])
+        out[:, 0] += c * u - s * v
+        out[:, 1] += s * u + c * v
+        out[:, 2] += move[:, 4]
+        out[:, 3] = np.maximum(shape[3] + 0.5 * (move[:, 0] + move[:, 1]), LEAST_HALF_M)
+        out[:, 4] = np.maximum(shape[4] + 0.5 * (move[:, 2] + move[:, 3]), LEAST_HALF_M)
+        out[:, 5] += move[:, 5]
         return out
     turn, rho, low, high = shape[:4]
     middle = 0.5 * (low + high)

@@ -13,33 +13,42 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_board import Board, Rest, Thing
-from sonargrid.finding.object_candidates import crossing
+from sonargrid.finding.echo_board import FLAT, Board, Rest, Thing
+from sonargrid.finding.object_candidates import crossing, mirrored
 from sonargrid.finding.object_moves import Prior, climb
 
 TRIED = 4  # best candidates that are refined before one is taken
+WORTH_A_CLIMB = -20.0  # a candidate that starts with a lower gain is not refined
 MOST_THINGS = 60
 ALIGNED_RAD = math.radians(4.0)
 AT_CROSSING_M = 0.06
-EXPECTED_BONUS = 5.0  # what a wall along or square to another, or a corner where walls cross, is cheaper
+AT_MIRROR_M = 0.08
+EXPECTED_BONUS = 5.0  # what a wall along or square to another, a corner where walls cross, a mirror image is cheaper
 
 
 def cost(thing: Thing, others: Sequence[Thing], prior: Prior) -> float:
-    """Return the penalty of a thing beside others: crossing corners and aligned walls are cheap."""
-    walls = [np.array(t.shape) for t in others if t.kind in ("wall", "rough") and t is not thing]
-    full = prior.cost(thing.kind)
-    if thing.kind == "corner":
-        for a in range(len(walls)):
-            for b in range(a + 1, len(walls)):
-                point = crossing(walls[a], walls[b])
-                if point and math.hypot(point[0] - thing.shape[0], point[1] - thing.shape[1]) < AT_CROSSING_M:
-                    return full - EXPECTED_BONUS
-    if thing.kind in ("wall", "rough"):
-        for other in walls:
-            turn = math.remainder(thing.shape[0] - other[0], 0.5 * math.pi)
-            if abs(turn) < ALIGNED_RAD and other[3] - other[2] > 0.3:
-                return full - EXPECTED_BONUS
-    return full
+    """Return the penalty of a thing beside others: what the others make likely is cheap."""
+    beside = [t for t in others if t is not thing]
+    return float(costs(thing.kind, np.array([thing.shape]), beside, prior)[0])
+
+
+def costs(kind: str, shapes: Floats, others: Sequence[Thing], prior: Prior) -> Floats:
+    """Return (K,) penalties of versions of a thing: crossings' corners, aligned walls and mirror images are cheap."""
+    full = np.full(shapes.shape[0], prior.cost(kind))
+    walls = [np.array(t.shape) for t in others if t.kind in FLAT]
+    if not walls or kind not in ("corner", "post", *FLAT):
+        return full
+    if kind in FLAT:
+        long = np.array([w[0] for w in walls if w[3] - w[2] > 0.3])
+        turn = np.remainder(shapes[:, 0:1] - long + 0.25 * math.pi, 0.5 * math.pi) - 0.25 * math.pi
+        return np.asarray(full - EXPECTED_BONUS * (np.abs(turn) < ALIGNED_RAD).any(axis=1))
+    if kind == "corner":
+        pairs = [crossing(a, b) for n, a in enumerate(walls) for b in walls[n + 1 :]]
+        points, near = np.array([p for p in pairs if p]).reshape(-1, 2), AT_CROSSING_M
+    else:
+        points, near = mirrored(np.array(walls), [t for t in others if t.kind == "post"])[:, :2], AT_MIRROR_M
+    away = np.hypot(shapes[:, 0:1] - points[:, 0], shapes[:, 1:2] - points[:, 1])
+    return np.asarray(full - EXPECTED_BONUS * (away < near).any(axis=1))
 
 
 @dataclass(slots=True)
@@ -67,8 +76,8 @@ def rate_pool(board: Board, rest: Rest, pool: Pool, which: np.ndarray, prior: Pr
     for kind in sorted(set(kinds.tolist())):
         mine = which[kinds == kind]
         shapes = np.array([pool.shape[n] for n in mine])
-        costs = np.array([cost(Thing(kind, tuple(shape)), rest.things, prior) for shape in shapes])
-        pool.gain[mine] = board.rate(rest, kind, shapes) + prior.log_density(kind, shapes) - base - costs
+        pool.gain[mine] = board.rate(rest, kind, shapes) + prior.log_density(kind, shapes) - base
+        pool.gain[mine] -= costs(kind, shapes, rest.things, prior)
 
 
 def best_of_pool(board: Board, pool: Pool, prior: Prior, least: float) -> list[tuple[str, Floats, float]]:
@@ -99,13 +108,14 @@ def grow(board: Board, pool: Pool, prior: Prior) -> int:
     """Add things as long as the best candidate, refined, pays; return how many were added."""
     added = 0
     while len(board.things) < MOST_THINGS:
-        leaders = best_of_pool(board, pool, prior, -8.0)
+        leaders = different(best_of_pool(board, pool, prior, WORTH_A_CLIMB))
         if not leaders:
             break
         rest = board.rest()
         base = board.likelihood(rest)
         tops: list[tuple[float, Thing]] = []
-        for kind, shape, _ in different(leaders)[:TRIED]:
+        # the last ones must climb far, and some of them do
+        for kind, shape, _ in leaders[: TRIED if leaders[0][2] > 0.0 else 2 * TRIED]:
             thing, value = climb(board, rest, Thing(kind, tuple(shape)), prior, passes=4)
             tops.append((value - base - cost(thing, rest.things, prior), thing))
         gain, thing = max(tops, key=lambda t: t[0])
@@ -121,7 +131,7 @@ def different(leaders: list[tuple[str, Floats, float]]) -> list[tuple[str, Float
     kept: list[tuple[str, Floats, float]] = []
     for kind, shape, gain in leaders:
         # walls differ by direction [rad] and distance, round things by place [m]
-        far = (0.04, 0.04) if kind in ("post", "corner") else (0.15, 0.08)
+        far = (0.04, 0.04) if kind in ("post", "corner", "box") else (0.15, 0.08)
         close = [
             k == kind and abs(float(shape[0] - s[0])) < far[0] and abs(float(shape[1] - s[1])) < far[1]
             for k, s, _ in kept

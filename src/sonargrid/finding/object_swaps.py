@@ -11,22 +11,25 @@ import math
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_board import Board, Thing
+from sonargrid.finding.echo_board import FLAT, Board, Thing
 from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.object_candidates import (
+    ROUGH_DB,
     crossing,
     floor_candidates,
+    mirrored,
     open_arcs,
     pair_candidates,
     room_candidates,
     single_candidates,
 )
 from sonargrid.finding.object_moves import Prior, climb
-from sonargrid.finding.object_pool import MOST_THINGS, Pool, cost, different, drop_poor, objective, rate_pool
+from sonargrid.finding.object_pool import MOST_THINGS, Pool, cost, costs, different, drop_poor, objective, rate_pool
 
 NEAR_WALL_M = 0.25  # things whose echoes a wall might explain as well
 MERGE_RAD, MERGE_RANGE_M = math.radians(35.0), 0.03  # two so near to each other may be one
 NEAR_CORNER_M = 0.15
+LONG_M = 0.5  # a wall of this length is tried as one that scatters, too
 JUMPS_RAD = tuple(math.radians(v) for v in (-20.0, -13.0, -8.0, -5.0, 5.0, 8.0, 13.0, 20.0))
 SPLITS_RAD = tuple(math.radians(v) for v in (8.0, 14.0, 20.0, 26.0))
 
@@ -44,6 +47,7 @@ def rewall(board: Board, prior: Prior, tries: int = 8) -> Board:
         for wall in leaders:
             other = board.with_more([wall])
             _add_corners(other, wall, prior)
+            _add_mirrored(other, wall, prior)
             _drop_near(other, wall, prior)
             value = objective(other, prior)
             if value > best:
@@ -63,25 +67,33 @@ def _wall_leaders(board: Board, prior: Prior, tries: int) -> list[Thing]:
     kept = [
         t
         for t, n in zip(board.things, stations, strict=True)
-        if (t.kind == "post" and n >= 3) or (t.kind in ("wall", "rough") and n >= 2)
+        if (t.kind == "post" and n >= 3) or (t.kind in FLAT and (n >= 3 or (n == 2 and _is_expected(t, board, prior))))
     ]
     bare = Board(s, board.beam, kept)
     arcs = open_arcs(s, bare.strays() if kept else np.ones(s.ray.size), 1.5)
-    walls = np.array([t.shape for t in board.things if t.kind in ("wall", "rough")]).reshape(-1, 5)
+    walls = np.array([t.shape for t in board.things if t.kind in FLAT]).reshape(-1, 5)
     groups = [pair_candidates(s, arcs, math.exp(prior.log_radius)), room_candidates(s, arcs, walls, np.zeros((0, 2)))]
-    pool = Pool.of([{"wall": g["wall"]} for g in groups])
+    flats = np.concatenate([g["wall"] for g in groups])
+    # a wall that scatters leaves many short pieces, and is never found by any one of them
+    long = flats[flats[:, 3] - flats[:, 2] > LONG_M] + np.array([0.0, 0.0, 0.0, 0.0, ROUGH_DB])
+    pool = Pool.of([{"wall": flats, "rough": long}])
     if not pool.kind:
         return []
     rest = bare.rest()
     rate_pool(bare, rest, pool, np.arange(len(pool.kind)), prior, bare.likelihood(rest))
     order = [int(n) for n in np.argsort(-pool.gain)[:150] if pool.gain[n] > 0.0]
-    leaders = different([("wall", pool.shape[n], 0.0) for n in order])[:tries]
-    return [climb(bare, rest, Thing("wall", tuple(shape)), prior, passes=4)[0] for _, shape, _ in leaders]
+    leaders = different([(pool.kind[n], pool.shape[n], 0.0) for n in order])[:tries]
+    return [climb(bare, rest, Thing(kind, tuple(shape)), prior, passes=4)[0] for kind, shape, _ in leaders]
+
+
+def _is_expected(wall: Thing, board: Board, prior: Prior) -> bool:
+    """Return whether a wall goes with others: two echoes of other things have a common tangent, too."""
+    return cost(wall, board.things, prior) < prior.cost(wall.kind)
 
 
 def _add_corners(board: Board, wall: Thing, prior: Prior) -> None:
     """Add the corners where a new wall crosses others, where they pay; corners that stood near by are moved there."""
-    for other in [t for t in board.things if t.kind in ("wall", "rough") and t is not wall]:
+    for other in [t for t in board.things if t.kind in FLAT and t is not wall]:
         point = crossing(np.array(wall.shape), np.array(other.shape))
         if point is None:
             continue
@@ -97,6 +109,21 @@ def _add_corners(board: Board, wall: Thing, prior: Prior) -> None:
             board.add(corner)
 
 
+def _add_mirrored(board: Board, wall: Thing, prior: Prior) -> None:
+    """Add the images of posts in a new wall, where they pay: their echoes would speak for another wall."""
+    posts = [t for t in board.things if t.kind == "post"]
+    images = mirrored(np.array([wall.shape]), posts)
+    while len(images):
+        rest = board.rest()
+        gained = board.rate(rest, "post", images) - board.likelihood(rest)
+        gained -= costs("post", images, rest.things, prior)
+        best = int(np.argmax(gained))
+        if gained[best] <= 0.0:
+            return
+        board.add(Thing("post", tuple(float(v) for v in images[best])))
+        images = np.delete(images, best, axis=0)
+
+
 def _drop_near(board: Board, wall: Thing, prior: Prior) -> None:
     """Remove what does not pay any more beside a new wall of a board, the poorest first."""
     turn, rho = wall.shape[:2]
@@ -106,13 +133,8 @@ def _drop_near(board: Board, wall: Thing, prior: Prior) -> None:
         for j, t in enumerate(board.things):
             if t is wall or t.kind == "floor" or j < board.given:
                 continue
-            if t.is_round:
-                away = c * t.shape[0] + s * t.shape[1] - rho
-            else:
-                m = 0.5 * (t.shape[2] + t.shape[3])
-                x = math.cos(t.shape[0]) * t.shape[1] - math.sin(t.shape[0]) * m
-                y = math.sin(t.shape[0]) * t.shape[1] + math.cos(t.shape[0]) * m
-                away = c * x + s * y - rho
+            x, y = t.middle_m
+            away = c * x + s * y - rho
             if abs(away) < NEAR_WALL_M:
                 near.append(j)
         if not near:
@@ -143,7 +165,7 @@ def jump(board: Board, prior: Prior) -> None:
     place = board.soundings.place_m[0]
     for index in range(board.given, len(board.things)):
         thing = board.things[index]
-        if thing.kind == "floor":
+        if not thing.is_round:
             continue
         rest = board.rest(index)
         tries = np.array([_turned(thing, place, t).shape for t in JUMPS_RAD])
@@ -165,7 +187,7 @@ def split(board: Board, prior: Prior) -> int:
     place, done, index = board.soundings.place_m[0], 0, board.given
     while index < len(board.things) and len(board.things) < MOST_THINGS:
         thing = board.things[index]
-        if thing.kind == "floor":
+        if not thing.is_round:
             index += 1
             continue
         before = board.likelihood() + float(prior.log_density(thing.kind, np.array([thing.shape]))[0])
@@ -245,7 +267,7 @@ def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
         if not arcs or (sure and len({a.station for a in arcs}) > 2):
             continue
         others = [t for n, t in enumerate(board.things) if n != index]
-        walls = np.array([t.shape for t in others if t.kind in ("wall", "rough")]).reshape(-1, 5)
+        walls = np.array([t.shape for t in others if t.kind in FLAT]).reshape(-1, 5)
         corners = np.array([t.shape[:2] for t in others if t.kind == "corner"]).reshape(-1, 2)
         pool = Pool.of(
             [

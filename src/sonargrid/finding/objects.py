@@ -11,8 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sonargrid.arrays import Floats
-from sonargrid.finding.clusters import PRIOR_SHARE, cluster_objects, ellipse
+from sonargrid.finding.clusters import cluster_objects
 from sonargrid.finding.confidence import confidence
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Beam
@@ -20,7 +19,7 @@ from sonargrid.finding.object_fit import search
 from sonargrid.finding.object_list import Claim, Sorted, heard_point, heard_readings, sort_things
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_pool import gains
-from sonargrid.finding.object_sigmas import Doubts, bearing_by_one, round_spread
+from sonargrid.finding.object_rows import corner_row, counted_row, doubts_of, wall_row
 from sonargrid.finding.plateaus import find_plateaus
 from sonargrid.finding.run_beam import FittedBeam, beam_of_table, fitted_beam
 from sonargrid.finding.soundings import pack, sweep_of
@@ -34,12 +33,6 @@ SIZE_PRIOR_M = 0.05  # radius of a thing nobody has measured
 MIN_CONFIDENCE = 0.5
 SIZE_SIGMA = {False: 0.4, True: 0.5}  # of the log radius, for one and for several stations
 SIZE_IN_ROOMS = 1.4  # things stood in rooms are larger than those put before a robot
-LOPSIDED_RAD = math.radians(1.2)  # how far a lopsided beam puts every bearing aside
-FACE_RAD = math.radians(3.0)  # how well the bearing of a face heard from one station is known
-CLUSTER_M = 0.035  # how well the centre of several faces of one thing is known
-HALF_FACE_M = 0.035  # and where on its box the foot may lie
-KNOWN_SIZE = 0.6  # a diameter is told where its log sigma falls below this share of the prior's
-LEAST_SIGMA_M = 0.003
 MOST_STATIONS = 40  # beyond (a moving robot) the fit gives way to the plain list
 
 
@@ -112,25 +105,32 @@ def fit_objects(
     before = None if empty is None else fit_things(empty, run, size_prior_m)
     fit = fit_things(pings, run, size_prior_m, before)
     board, found, prior = fit.board, fit.found, fit.prior
-    doubts = _doubts(run, fit.stations)
-    sure = [
-        0.0 if empty is not None and stood_before(board, c, pings, empty) else confidence(board, c, found)
-        for c in found.claims
-    ]
-    rows = [
-        _row(board, claim, prior, doubts, size_prior_m, p)
-        for claim, p in zip(found.claims, sure, strict=True)
-        if p >= min_confidence
-    ]
-    rows += [_wall_row(board, c, found, doubts) for c in found.walls]
-    rows += [_corner_row(board, c, prior, doubts) for c in found.corners]
+    doubts = doubts_of(run, fit.stations)
+    claimed = claimed_rows(fit, run, size_prior_m)
+    if empty is not None:
+        claimed = [(c, r) for c, r in claimed if not stood_before(board, c, pings, empty)]
+    rows = [row for _, row in claimed if row.confidence >= min_confidence]
+    rows += [wall_row(board, c, found, doubts) for c in found.walls]
+    rows += [corner_row(board, c, prior, doubts) for c in found.corners]
     rows.sort(key=lambda o: (not o.counted, round(o.nearest_m, 6), o.bearing_rad))
     ghosts = [f"echo at ({c.x_m:.2f}, {c.y_m:.2f}) m not listed: {why}" for c, why in found.ghosts]
-    for claim, p in zip(found.claims, sure, strict=True):
-        if p < min_confidence:
-            ghosts.append(f"echo at ({claim.x_m:.2f}, {claim.y_m:.2f}) m not listed: confidence {p:.2f}")
+    ghosts += [
+        f"echo at ({row.x_m:.2f}, {row.y_m:.2f}) m not listed: confidence {row.confidence:.2f}"
+        for _, row in claimed
+        if row.confidence < min_confidence
+    ]
     hidden = () if before is None else _hidden(before.board, board)
     return ObjectList(tuple(rows), fitted_beam(board, fit.start, fit.known_beam), tuple(ghosts), hidden)
+
+
+def claimed_rows(fit: Fit, run: Run, size_prior_m: float = SIZE_PRIOR_M) -> list[tuple[Claim, Object]]:
+    """Return each claim of a fit with its row, however unlikely."""
+    doubts = doubts_of(run, fit.stations)
+    out = []
+    for claim in fit.found.claims:
+        row = counted_row(fit.board, claim, fit.prior, doubts, size_prior_m)
+        out.append((claim, replace(row, confidence=confidence(fit.board, claim, fit.found, row))))
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,145 +221,3 @@ def start_beam(run: Run) -> tuple[Beam, bool]:
     if run.ranger.half_beam_table:
         return beam_of_table(beam, run.ranger.half_beam_table), True
     return beam, False
-
-
-def _doubts(run: Run, stations: list[int]) -> Doubts:
-    one = len(stations) == 1
-    place = np.array([0.0 if one else run.stations[n].position_sigma_m for n in stations])
-    heading = np.array([0.0 if one else run.stations[n].heading_sigma_rad for n in stations])
-    scale = 0.5 * run.air.temperature_sigma_c / (273.15 + run.air.temperature_c)
-    return Doubts(place, heading, math.hypot(run.head.angle_sigma_rad, LOPSIDED_RAD), scale)
-
-
-def _nearest(board: Board, heard: Floats, x: float, y: float) -> tuple[int, float, float]:
-    """Return (station, distance, bearing) of the nearest place that heard something at (x, y)."""
-    places = board.soundings.place_m
-    d = np.hypot(x - places[:, 0], y - places[:, 1])
-    k = int(np.argmin(np.where(heard >= 0.5, d, d + 100.0)))
-    return k, float(d[k]), math.atan2(y - places[k, 1], x - places[k, 0])
-
-
-def _row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float, sure: float) -> Object:
-    lead = claim.members[0]
-    thing = board.things[lead]
-    readings = round(float(claim.heard.sum()))
-    if claim.stations <= 1:
-        return _echo_row(board, claim, prior, doubts, size_m, sure)
-    station, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
-    if claim.kind in ("post", "corner"):
-        spread = round_spread(board, lead, prior, doubts)
-        known = claim.kind == "post" and spread.log_radius_sigma < KNOWN_SIZE * prior.log_radius_sigma
-        radius = math.exp(thing.shape[2]) if claim.kind == "post" else 0.0
-        # a stray corner is the edge of something whose middle lies behind it
-        least = LEAST_SIGMA_M if claim.kind == "post" else CLUSTER_M
-        sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * least**2)
-        row = Object(
-            "post" if claim.kind == "post" else "cluster",
-            claim.x_m,
-            claim.y_m,
-            sx,
-            sy,
-            rho,
-            max(0.0, d - radius),
-            bearing,
-            claim.stations,
-            readings,
-            confidence=sure,
-        )
-        if known:
-            row = replace(row, diameter_m=2.0 * radius, diameter_sigma_m=2.0 * radius * spread.log_radius_sigma)
-        return row
-    return _cluster_row(claim, station, d, bearing, doubts, size_m, sure)
-
-
-def _cluster_row(
-    claim: Claim, station: int, d: float, bearing: float, doubts: Doubts, size_m: float, sure: float
-) -> Object:
-    """Return the row of a thing of several stations that no circle explains, `d` from its nearest station."""
-    across = math.hypot(CLUSTER_M, d * math.hypot(doubts.head_rad, float(doubts.heading_rad[station])))
-    along = math.hypot(CLUSTER_M, float(doubts.position_m[station]))
-    sx, sy, rho = ellipse(bearing, along, math.hypot(across, float(doubts.position_m[station])))
-    return Object(
-        "cluster",
-        claim.x_m,
-        claim.y_m,
-        sx,
-        sy,
-        rho,
-        max(0.0, d - size_m),
-        bearing,
-        claim.stations,
-        round(float(claim.heard.sum())),
-        confidence=sure,
-    )
-
-
-def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float, sure: float) -> Object:
-    """Return the row of a thing that one station heard: near face plus the size prior along the bearing."""
-    lead = claim.members[0]
-    thing = board.things[lead]
-    station, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
-    place = board.soundings.place_m[station]
-    face = d - size_m
-    width = math.hypot(FACE_RAD, HALF_FACE_M / max(d, 0.1))
-    if thing.is_round and len(claim.members) == 1:
-        face = math.hypot(thing.shape[0] - place[0], thing.shape[1] - place[1])
-        face -= math.exp(thing.shape[2]) if thing.kind == "post" else 0.0
-        bearing, width = bearing_by_one(board, lead, place, prior)
-    elif len(claim.members) == 1:
-        face = abs(thing.shape[1] - math.cos(thing.shape[0]) * place[0] - math.sin(thing.shape[0]) * place[1])
-    reach = face + size_m
-    beam = board.beam
-    near = math.hypot(0.4 * (beam.sigma_m + beam.sigma_share * face), doubts.scale * face)
-    along = math.sqrt(near**2 + (PRIOR_SHARE * size_m) ** 2 + float(doubts.position_m[station]) ** 2)
-    turn = math.sqrt(width**2 + doubts.head_rad**2 + float(doubts.heading_rad[station]) ** 2)
-    across = math.hypot(reach * turn, float(doubts.position_m[station]))
-    x, y = place[0] + reach * math.cos(bearing), place[1] + reach * math.sin(bearing)
-    sx, sy, rho = ellipse(bearing, along, across)
-    readings = round(float(claim.heard.sum()))
-    return Object("echo", float(x), float(y), sx, sy, rho, max(0.0, face), bearing, 1, readings, confidence=sure)
-
-
-def _of_covariance(c: Floats) -> tuple[float, float, float]:
-    sx, sy = math.sqrt(float(c[0, 0])), math.sqrt(float(c[1, 1]))
-    return sx, sy, float(np.clip(c[0, 1] / (sx * sy), -0.999, 0.999))
-
-
-def _wall_row(board: Board, claim: Claim, found: Sorted, doubts: Doubts) -> Object:
-    index = claim.members[0]
-    turn, rho = board.things[index].shape[:2]
-    low, high = found.ends[index]
-    middle = 0.5 * (low + high)
-    x, y = math.cos(turn) * rho - math.sin(turn) * middle, math.sin(turn) * rho + math.cos(turn) * middle
-    places = board.soundings.place_m
-    away = np.where(
-        claim.heard >= 0.5, np.abs(rho - math.cos(turn) * places[:, 0] - math.sin(turn) * places[:, 1]), 99.0
-    )
-    k = int(np.argmin(away))
-    side = math.cos(turn) * places[k, 0] + math.sin(turn) * places[k, 1] - rho
-    heard = max(1, claim.stations)
-    square = math.sqrt(0.004**2 + float(doubts.position_m[k]) ** 2 / heard + (doubts.scale * float(away[k])) ** 2)
-    along = math.hypot(0.5 * (high - low) / math.sqrt(3.0), 0.05)
-    sx, sy, corr = ellipse(turn, square, along)
-    return Object(
-        "wall",
-        x,
-        y,
-        sx,
-        sy,
-        corr,
-        float(away[k]),
-        math.remainder(turn + (math.pi if side > 0.0 else 0.0), 2.0 * math.pi),
-        heard,
-        max(1, round(float(claim.heard.sum()))),
-        width_m=high - low,
-        heading_rad=(turn + 0.5 * math.pi) % math.pi,
-    )
-
-
-def _corner_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts) -> Object:
-    spread = round_spread(board, claim.members[0], prior, doubts)
-    _, d, bearing = _nearest(board, claim.heard, claim.x_m, claim.y_m)
-    sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * LEAST_SIGMA_M**2)
-    readings = max(1, round(float(claim.heard.sum())))
-    return Object("corner", claim.x_m, claim.y_m, sx, sy, rho, d, bearing, max(1, claim.stations), readings)

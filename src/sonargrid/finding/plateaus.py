@@ -16,7 +16,7 @@ import numpy as np
 from sonargrid.arrays import Floats, Ints, frozen
 from sonargrid.runs.readings import Pings, Ranger
 
-# Starting values of the rule; benchmarks/bench_objects.py measures them again on simulated posts.
+# Starting values of the rule; benchmarks/bench_lists.py measures them again on simulated posts.
 JOIN_M = 0.0176  # a reading belongs to a run whose median range is this near
 GAP_RAD = math.radians(6.7)  # and whose last member lies within this angle
 FILL = 0.55  # share of the bearings inside a run, nearer echoes aside, that must carry it

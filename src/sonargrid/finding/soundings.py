@@ -16,8 +16,8 @@ from sonargrid.finding.echo_model import Soundings
 from sonargrid.maps.evidence import angle_steps
 from sonargrid.runs.readings import Pings
 
-LEAST_CORRELATION = 0.35  # share of a ping's error that every repeat shares; benchmarks/bench_objects.py
-FINE_STEP_RAD = math.radians(1.5)  # bearings nearer than this to each other tell the same; benchmarks/bench_objects.py
+LEAST_CORRELATION = 0.35  # share of a ping's error that every repeat shares; benchmarks/bench_lists.py
+FINE_STEP_RAD = math.radians(1.5)  # bearings nearer than this to each other tell the same; benchmarks/bench_lists.py
 SAME_RANGE_M = 0.002  # repeats within this are one echo; well below any ranger's noise
 
 

@@ -1,0 +1,211 @@
+"""What the list of things says of itself: its confidence, its repeats, its cost.
+
+    python benchmarks/bench_lists.py collect [--classes room,pose] [--seeds 40]   # claims of made-up worlds, resumable
+    python benchmarks/bench_lists.py fit                                          # the numbers of `confidence`
+    python benchmarks/bench_lists.py repeats [--seeds 20]   # 1, 5 and 20 sweeps, alike and with noise of their own
+    python benchmarks/bench_lists.py cost                   # seconds a list, and how it grows with stations
+
+`collect` keeps what `confidence` looks at of each claim, and whether a thing truly stands there (within 10 cm of its
+row, or in its 95 % ellipse), in claims.jsonl beside this file (not under version control); `fit` fits one logistic
+curve for runs of one station and one for several to four fifths of the worlds, and tells how well it holds on the rest.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from time import process_time
+
+import numpy as np
+import worlds
+from scipy.optimize import minimize
+from scipy.special import expit
+
+from sonargrid.arrays import Floats, Ints
+from sonargrid.finding.confidence import FEATURES, features
+from sonargrid.finding.objects import claimed_rows, fit_objects, fit_things
+from sonargrid.finding.things import Object
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Readings, Run
+from sonargrid.scores.list_scoring import ELLIPSE_95, score_list, true_things
+
+CLAIMS = Path(__file__).resolve().parent / "claims.jsonl"
+FIRST_SEED = 40_000  # other seeds than those that accuracy is told of
+ONE = ("one_position", "other_one", "any_size")
+SEVERAL = ("room", "pose", "nasty", "other_room")
+RIDGE = 0.02  # pull of every number towards 0, in claims' log likelihood
+
+
+def collect(classes: Sequence[str], seeds: int) -> None:
+    """Keep the features of every claim of worlds that are not kept yet, and whether it is true."""
+    have = set()
+    if CLAIMS.exists():
+        have = {(one["class"], one["seed"]) for one in map(json.loads, CLAIMS.read_text().splitlines())}
+    for name in classes:
+        for seed in range(FIRST_SEED, FIRST_SEED + seeds):
+            if (name, seed) in have:
+                continue
+            world = worlds.make(name, seed)
+            fit = fit_things(calibrated(world.run), world.run)
+            claimed = claimed_rows(fit, world.run)
+            told = score_list([row for _, row in claimed], world.scene, world.heard or None)
+            near = [there for _, there in told.claims]
+            truths = is_there([row for _, row in claimed], world, near)
+            rows = [
+                (features(fit.board, claim, fit.found, row).tolist(), bool(there))
+                for (claim, row), there in zip(claimed, truths, strict=True)
+            ]
+            with CLAIMS.open("a", encoding="utf-8") as file:
+                file.write(json.dumps({"class": name, "seed": seed, "things": told.things, "claims": rows}) + "\n")
+        print(f"claims of {name}: {seeds} worlds", file=sys.stderr)
+
+
+def is_there(rows: Sequence[Object], world: worlds.World, near: Sequence[bool]) -> list[bool]:
+    """Return whether a thing stands where each row says: within 10 cm, or an unmatched one in its 95 % ellipse."""
+    free = {t.name: t for t in true_things(world.scene)}
+    for m in score_list(rows, world.scene).matches:
+        free.pop(m.thing, None)
+    out = list(near)
+    for n, row in enumerate(rows):
+        if out[n]:
+            continue
+        sx, sy, r = row.x_sigma_m, row.y_sigma_m, row.xy_correlation
+        for name, thing in list(free.items()):
+            u, v = (row.x_m - thing.x_m) / sx, (row.y_m - thing.y_m) / sy
+            if (u * u - 2.0 * r * u * v + v * v) / (1.0 - r * r) <= ELLIPSE_95:
+                out[n] = True
+                free.pop(name)
+                break
+    return out
+
+
+def fit_curve(x: Floats, there: Floats) -> Floats:
+    """Return the numbers of the logistic curve that suits claims (n, F) and whether they are true (n,) best."""
+    scale = np.maximum(x.std(axis=0), 1e-9)
+    used = x.std(axis=0) > 1e-9
+    used[0] = True
+    scale[0] = 1.0
+
+    def loss(w: Floats) -> tuple[float, Floats]:
+        z = (x[:, used] / scale[used]) @ w
+        p = expit(z)
+        pull = RIDGE * len(x) * w * np.r_[0.0, np.ones(used.sum() - 1)] / 10.0
+        value = float(np.sum(np.logaddexp(0.0, z) - there * z) + 0.5 * pull @ w)
+        return value, (x[:, used] / scale[used]).T @ (p - there) + pull
+
+    found = minimize(loss, np.zeros(int(used.sum())), jac=True)
+    out = np.zeros(x.shape[1])
+    out[used] = found.x / scale[used]
+    return out
+
+
+def fit() -> None:
+    """Print the numbers for `confidence`, and how well they hold on worlds that they were not fitted to."""
+    kept = [json.loads(line) for line in CLAIMS.read_text().splitlines()]
+    for title, classes in (("ONE_STATION", ONE), ("SEVERAL", SEVERAL)):
+        mine = [one for one in kept if one["class"] in classes]
+        x, there, part = [], [], []
+        for one in mine:
+            for row, true in one["claims"]:
+                x.append(row)
+                there.append(float(true))
+                part.append(one["seed"] % 5 == 0)
+        feature, true, held = np.array(x), np.array(there), np.array(part)
+        curve = fit_curve(feature[~held], true[~held])
+        p = expit(feature[held] @ curve)
+        print(f"{title} = {tuple(round(float(v), 3) for v in curve)}  # {len(true)} claims, {true.mean():.2f} true")
+        loss = -np.mean(np.where(true[held] > 0.5, np.log(p), np.log1p(-p)))
+        print(f"    held back: {held.sum()} claims, log loss {loss:.3f}, right of those above .5: ", end="")
+        print(f"{true[held][p > 0.5].mean():.3f}, of the true ones listed: {np.mean(p[true[held] > 0.5] > 0.5):.3f}")
+        for low in np.arange(0.0, 1.0, 0.2):
+            inside = (p >= low) & (p < low + 0.2)
+            if inside.any():
+                print(f"    claimed {p[inside].mean():.2f}  observed {true[held][inside].mean():.2f}  n {inside.sum()}")
+    print(f"# in the order of {', '.join(FEATURES)}")
+
+
+def _with_sweeps(world: worlds.World, seed: int, count: int, alike: bool) -> Run:
+    """Return the run of a world swept so many times: copies of its first two passes, or passes with their own noise."""
+    from sonargrid.simulation.simulate import simulate
+
+    if not alike:
+        scene = replace(world.scene, sweep=replace(world.scene.sweep, passes=2 * count))
+        return simulate(scene, seed)
+    once = world.run.readings
+    rows = np.tile(np.arange(len(once.angle)), count)
+    turn = np.repeat(np.arange(count), len(once.angle)) * (int(np.max(once.sweep)) + 1)
+    many = _rows(once, rows)
+    return replace(world.run, readings=replace(many, sweep=many.sweep + turn))
+
+
+def _rows(readings: Readings, rows: Ints) -> Readings:
+    """Return some rows of readings, without their clock."""
+    columns = {name: getattr(readings, name)[rows] for name in ("angle", "distance", "station", "sweep", "turning")}
+    return replace(readings, time_s=None, **columns)
+
+
+def repeats(seeds: int) -> None:
+    """Print how counts and ellipses stand up to more sweeps of the same floor."""
+    print("| sweeps | same count as once | exact count | in ellipse | matches |\n|---|---|---|---|---|")
+    for alike in (True, False):
+        once: dict[int, int] = {}
+        for count in (1, 5, 20):
+            same, exact, inside = [], [], []
+            for seed in range(FIRST_SEED + 5000, FIRST_SEED + 5000 + seeds):
+                world = worlds.make("one_position", seed)
+                run = _with_sweeps(world, seed, count, alike)
+                found = score_list(fit_objects(calibrated(run), run).objects, world.scene, world.heard or None)
+                same.append(found.listed == once.setdefault(seed, found.listed))
+                exact.append(found.exact)
+                inside += [m.inside for m in found.matches]
+            words = f"{count}, {'copies' if alike else 'each with its own noise'}"
+            print(f"| {words} | {np.mean(same):.2f} | {np.mean(exact):.2f} | {np.mean(inside):.3f} | {len(inside)} |")
+
+
+def cost() -> None:
+    """Print what a list costs, for one position and for rooms of 2 to 8 stations (the first ones of a run of 8)."""
+    for name in ("one_position", "room"):
+        took = []
+        for seed in range(FIRST_SEED, FIRST_SEED + 10):
+            run = worlds.make(name, seed).run
+            start = process_time()
+            fit_objects(calibrated(run), run)
+            took.append(process_time() - start)
+        print(f"{name}: {np.median(took):.2f} s, longest {max(took):.2f} s")
+    eight = [s for s in range(FIRST_SEED, FIRST_SEED + 60) if len(worlds.make("room", s).run.stations) == 8][:4]
+    for stations in (2, 4, 8):
+        took = []
+        for seed in eight:
+            run = worlds.make("room", seed).run
+            kept = np.flatnonzero(np.isin(run.readings.station, np.arange(stations)))
+            part = replace(run, readings=_rows(run.readings, kept))
+            start = process_time()
+            fit_objects(calibrated(part), part)
+            took.append(process_time() - start)
+        print(f"{stations} stations: {np.mean(took):.2f} s")
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Collect, fit, or tell."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", choices=("collect", "fit", "repeats", "cost"), nargs="?", default="cost")
+    parser.add_argument("--classes", default=",".join((*ONE, *SEVERAL)))
+    parser.add_argument("--seeds", type=int, default=40)
+    parser.add_argument("--smoke", action="store_true", help="one world, to see that it runs")
+    options = parser.parse_args(argv)
+    if options.smoke:
+        repeats(1)
+    elif options.what == "collect":
+        collect(options.classes.split(","), options.seeds)
+    elif options.what == "repeats":
+        repeats(options.seeds)
+    else:
+        {"fit": fit, "cost": cost}[options.what]()
+
+
+if __name__ == "__main__":
+    main()
