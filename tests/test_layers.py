@@ -25,7 +25,8 @@ ROOMS: dict[int, str] = {
     2: "readings things scene",
     3: "calibration grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
     "room_echoes simulate",
-    4: "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
+    4: "first_look stations_agree "
+    "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
     "run_values samples joined_run csv_rows csv_rescan run_assembly run_files known_distances "
     "calibration_saving log_import "
     "new_run heard_lines byte_source recorded_run run_writer recording scene_files kernels polar evidence plateaus "
@@ -41,7 +42,7 @@ ROOMS: dict[int, str] = {
     "screen_squares screen_map out_folder exports map_files report_data report_svg report_sections report_meetings "
     "report bench_sheet contact_sheet compare_charts compare_picture trust_picture compare_files merge_files displays "
     "interval_chart",
-    10: "pipeline plot",
+    10: "mounting_picture pipeline plot",
     11: "holding journal run_list workers batch study_file study",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}

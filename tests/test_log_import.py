@@ -245,24 +245,6 @@ def test_a_station_may_be_given_by_two_tapes(tmp_path: Path, capsys: pytest.Capt
     assert "cannot both hold: the marks are 2 m apart" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize(
-    ("log", "flags", "typed"),
-    [
-        ("comma_999", ["--distance-unit", "m"], "type --distance-unit cm"),
-        ("comma_999", ["--distance-unit", "mm", "--distance-scale", "0.1"], "type --distance-unit m"),
-        ("comma_999", ["--reach", "0.5"], "type --reach 0.9"),
-        ("centred_angles", ["--ahead", "90"], "type --ahead 0"),
-        ("comma_999", ["--turns", "cw"], "RIGHT, 34 cm away: if it stands on the other side, type --turns ccw"),
-    ],
-)
-def test_confused_variants_of_one_log_are_noticed(
-    log: str, flags: list[str], typed: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path = Path(__file__).parent / "logs" / f"{log}.txt"
-    assert main(["import", str(path), "-o", str(tmp_path / "run"), "--yes", *flags]) == 0
-    assert typed in capsys.readouterr().err
-
-
 def test_two_stations_of_one_name_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["import", str(LOGS[1]), str(LOGS[1]), "-o", str(tmp_path / "run"), "--yes"]
     assert main([*words, "--station", "A:0,0,90", "--station", "A:1,0.5,180"]) == 2

@@ -1,7 +1,8 @@
-"""Logs of two more scenes, in other shapes: a workshop bay and a greenhouse bench, all invented.
+"""Logs of three more scenes, in other shapes: a workshop bay, a greenhouse bench and a shed, all invented.
 
 When the twenty bay logs were first met, 12 were read rightly, and 9 of the fifteen greenhouse ones; each of the others
-stands for a rule that was then added.
+stands for a rule that was then added.  Of the ten shed logs 9 were read rightly at first sight, and one, with echo
+times in milliseconds, was refused.
 """
 
 from __future__ import annotations
@@ -19,7 +20,11 @@ from sonargrid_cli.main import main
 
 FOLDER = Path(__file__).parent / "logs"
 # (degrees left of straight ahead, near face in metres) of the two things of each scene; each was heard 15 degrees about
-SCENES = {"bay": ((-60.0, 0.52), (25.0, 1.45)), "greenhouse": ((-28.0, 0.74), (61.0, 0.41))}
+SCENES = {
+    "bay": ((-60.0, 0.52), (25.0, 1.45)),
+    "greenhouse": ((-28.0, 0.74), (61.0, 0.41)),
+    "shed": ((32.0, 0.88), (-62.0, 0.47)),
+}
 LOGS = [(scene, path) for scene in SCENES for path in sorted((FOLDER / scene).glob("*.txt"))]
 HEARD_ABOUT_DEG = 15.0
 UNREAD = {"restart_midway": 4, "key_values_us": 1, "table_pipes": 3, "blocks_of_three_lines": 74}
@@ -87,3 +92,9 @@ def test_a_log_of_distances_alone_says_what_is_missing() -> None:
 def test_words_for_nothing_may_stand_before_a_unit() -> None:
     guess = guess_log(["a=10 d=oorcm", "a=20 d=33cm", "a=30 d=34cm"])
     assert guess.distances == (math.inf, 33.0, 34.0)
+
+
+def test_what_cannot_be_told_apart_is_refused_and_says_what_to_type() -> None:
+    lines = (FOLDER / "echo_in_ms.refused").read_text(encoding="utf-8").splitlines()
+    with pytest.raises(ValueError, match="say --columns angle,distance"):
+        guess_log(lines)

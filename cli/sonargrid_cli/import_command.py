@@ -90,10 +90,9 @@ class _Draft:
 
         _, metres = head_view(self.done.run)
         first = self.guesses[0][1]
-        angles = [angle for _, guess in self.guesses for angle in guess.angles] if first.angle_unit == "deg" else []
-        # angles that were found to be centred on 0 are no fault, only those that were said not to be
-        centred = self.given.ahead is None and min(angles, default=0.0) < -1.0
-        angles = [] if centred or self.given.ahead == 0.0 else angles
+        # angles whose middle is known not to be 90 are no fault
+        plain = first.angle_unit == "deg" and self.done.ahead_deg == 90.0
+        angles = [angle for _, guess in self.guesses for angle in guess.angles] if plain else []
         return first_faults(angles, metres, self.done.run.ranger.reach_m, METRES[first.distance_unit])
 
     def show(self) -> None:
@@ -120,7 +119,7 @@ def _agreed(draft: _Draft, check: CheckOptions) -> _Draft:
     """Ask what is not known until the answers are taken."""
     _to_keyboard()
     while True:
-        flags = asked("Read rightly? [Enter = yes; else flags that mend it, such as --distance-unit mm]", "yes", _flags)
+        flags = asked("Read rightly? (Enter, or a flag that mends it: --distance-unit mm)", "yes", _flags)
         if not flags:
             break
         try:
@@ -198,7 +197,8 @@ def _held_against(draft: _Draft, side: str | None, tape_m: float | None, asking:
 
     words, read_m, left_deg = nearest(draft.done)
     if asking and side is None and tape_m is None and math.isfinite(read_m):
-        answer = asked(f"{words}: true? (y, n, or the distance by tape, such as 68cm)", "y", _verdict)
+        typer.echo(f"{words}.", err=True)
+        answer = asked("Is that true? (y, n, or how far by tape, such as 68cm)", "y", _verdict)
         side = {"n": "left" if left_deg < 0.0 else "right", "y": "left" if left_deg > 0.0 else "right"}.get(answer)
         tape_m = None if side else length_of(answer, "the distance by tape")
     if tape_m is not None and math.isfinite(read_m):
@@ -235,7 +235,8 @@ def _written(draft: _Draft, out: str, asking: bool, side_said: bool, check: Chec
         typer.echo(f"{words}: if it stands on the other side, type --turns {other}", err=True)
     save_import(draft.done, out)
     count = len(draft.done.unread)
-    lost = f"; {count} lines could not be read, see {out}/unread.txt" if count else ""
+    lines = "1 line" if count == 1 else f"{count} lines"
+    lost = f"; {lines} could not be read, see {out}/unread.txt" if count else ""
     said = f"{out}: {len(draft.done.run.readings)} readings{lost}."
     wanted = check.map
     if asking and not wanted:

@@ -17,7 +17,8 @@ WIDEST = 80
 
 def understood(name: str, guess: LogGuess) -> str:
     """Return how many readings a log gave, and five lines with what they were taken for: heard ones if there are."""
-    lost = f", {len(guess.unread)} lines not read" if guess.unread else ""
+    left = len(guess.unread)
+    lost = f", {left} line{'s' if left > 1 else ''} not read" if left else ""
     lines = [f"{name}: {len(guess.angles)} readings{lost}; five of them as understood:"]
     rows = list(zip(guess.texts, guess.angles, guess.distances, strict=True))
     first_heard = next((i for i, row in enumerate(rows) if math.isfinite(row[2])), 0)

@@ -97,12 +97,17 @@ def floor_sentence(made: Map) -> str:
 
 def map_report(done: Outcome) -> str:
     """Return the last words of `map`: what was found, from what, and what lies where."""
+    from sonargrid.runs.first_look import nearest_sentence
+
     made = done.map
     lines = [made.run.title or made.run.name]
     if done.objects is not None:
         lines.append(filled(f"  {things_sentence(done.objects)}", "  "))
     lines.append(filled(f"  {floor_sentence(made)}", "  "))
     lines.append(filled(f"  {pings_sentence(made.run, made.pings)}", "  "))
+    nearest = nearest_sentence(made.run)
+    if nearest:
+        lines.append(filled(f"  {nearest}", "  "))
     lines += ["", f"written to {done.folder}"]
     lines += [f"  {name:13} {FILE_WORDS.get(name, '')}".rstrip() for name in done.files]
     return "\n".join(lines)

@@ -15,7 +15,18 @@ def told(warnings: Iterable[str], quiet: bool = False) -> None:
     if quiet:
         return
     for warning in dict.fromkeys(warnings):
-        print(f"note: {warning}", file=sys.stderr)
+        print(_fitted(f"note: {warning}"), file=sys.stderr)
+
+
+def _fitted(text: str) -> str:
+    """Return a paragraph wrapped for a person's screen; one line where it is piped."""
+    if not sys.stderr.isatty():
+        return text
+    import shutil
+    import textwrap
+
+    width = min(80, max(40, shutil.get_terminal_size((80, 24)).columns))
+    return textwrap.fill(text, width, subsequent_indent="      ", break_on_hyphens=False, break_long_words=False)
 
 
 def more_words(run: Run, timing_s: Mapping[str, float]) -> list[str]:

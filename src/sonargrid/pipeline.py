@@ -29,6 +29,7 @@ from sonargrid.results.exports import (
 )
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Pings, Run, Station
+from sonargrid.runs.stations_agree import contradictions
 
 if TYPE_CHECKING:
     from sonargrid.finding.objects import ObjectList
@@ -141,7 +142,7 @@ def map_to_folder(
         made = _with_drawn(made, objects)
     files = _timed(took, "files", lambda: _files(made, objects, output))
     beside = () if found is None else found.warnings
-    warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, place.sentence))))
+    warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, *contradictions(run), place.sentence))))
     told = summary(
         made,
         objects,

@@ -35,7 +35,8 @@ _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 
 _MEANT = {  # what a column's limits mean
-    "angle_deg": "head angles run from 0 (right) over 90 (ahead) to 180 (left)",
+    "angle_deg": "head angles run from 0 (right) over 90 (ahead) to 180 (left); "
+    "where 0 looks ahead, type sonargrid import FILE -o RUN",
     "bearing_deg": "degrees counter-clockwise from straight ahead",
     "pulse_us": "a servo's pulse in microseconds, about 1500 in the middle",
     "x_m": "metres on the floor axes",

@@ -15,6 +15,7 @@ TOO_FAR_SHARE = 0.2  # of the echoes beyond reach before it is told
 FARTHEST_USUAL_M = 8.0  # small ultrasonic rangers hear about 4 m; maker data sheets say 4 to 6
 AHEAD_WITHIN_DEG = 8.0  # the beam is wider than that
 NEAREST_USUAL_M = 0.015  # nearer than any such ranger hears
+OFF_MIDDLE_DEG = 7.0  # people sweep about as far to the left as to the right
 ONE_SIDED_DEG = 60.0  # a sweep from 0 to 90 and no farther is as wide as this at least
 DIVISOR_US_PER_CM = 58.2  # 20 000 / 343.4 m/s: the true divisor at 20 degC
 
@@ -25,16 +26,17 @@ class Remedies:
 
     nothing: str = "--no-echo-at {}"
     reach: str = "--reach {}"
-    ahead: str = "--ahead 0"
+    ahead: str = "--ahead {}"
     smaller: str = "--distance-unit cm (or mm, us)"
     larger: str = "--distance-unit m (or cm, us-one-way)"
 
 
 AT_IMPORT = Remedies()
 AT_MAP = Remedies(
-    nothing="--set ranger.no_echo_at=[{}]",
-    ahead="--set head.ahead_deg=0",
-    smaller="range_cm (or range_mm, echo_us) as the name of its column in readings.csv",
+    nothing="--set ranger.no_echo_at=[{}], or --reach if a wall is there",
+    ahead="--set head.ahead_deg={}",
+    smaller="range_cm (or range_mm, echo_us) as the name of its column in readings.csv; "
+    "or --reach, should it hear that far",
     larger="range_m (or range_cm) as the name of its column in readings.csv; for times that are one way only "
     "--set ranger.range_scale=2",
 )
@@ -55,12 +57,32 @@ def first_faults(
     >>> first_faults([0.0, 90.0], [0.4, 0.0], 1.0)
     ('1 distances are zero or less: nothing was heard there; type --no-echo-at 0',)
     """
+    return look(angles_deg, distances_m, reach_m, unit_m, remedies).sentences
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What is wrong, and whether that explains echoes from beyond reach better than a reach that is too small."""
+
+    sentences: tuple[str, ...]
+    explains_beyond: bool
+
+
+def look(
+    angles_deg: Sequence[float],
+    distances_m: Sequence[float],
+    reach_m: float,
+    unit_m: float = 1.0,
+    remedies: Remedies = AT_IMPORT,
+) -> Found:
+    """Return what `first_faults` says, and whether far echoes are explained by it."""
     far, far_words = _one_far_value(distances_m, unit_m, remedies)
     heard = [d for d in distances_m if math.isfinite(d) and d > 0.0 and d != far]
     unit = _unit(heard, remedies)
     found = [_zeros(distances_m, unit_m, remedies), far_words, "" if unit else _beyond(heard, reach_m, remedies)]
     found += [_ahead(angles_deg, remedies), unit]
-    return tuple(sentence for sentence in found if sentence)
+    few = sum(d >= reach_m for d in heard) <= TOO_FAR_SHARE * len(heard)
+    return Found(tuple(sentence for sentence in found if sentence), bool(unit) or (bool(far_words) and few))
 
 
 def side_words(left_deg: float) -> str:
@@ -113,11 +135,16 @@ def _ahead(angles_deg: Sequence[float], remedies: Remedies) -> str:
         return ""
     low, high = min(angles_deg), max(angles_deg)
     if low < -1.0:
-        return f"angles go below 0, so 0 looks straight ahead; type {remedies.ahead}"
-    if len(angles_deg) >= 8 and low <= 5.0 and 85.0 <= high <= 95.0 and high - low >= ONE_SIDED_DEG:
-        return (
-            f"angles lie between {low:g} and {high:g} only: the robot's right; if 0 looks ahead, type {remedies.ahead}"
-        )
+        return f"angles go below 0, so 0 looks straight ahead; type {remedies.ahead.format(0)}"
+    if len(angles_deg) < 8 or high - low < ONE_SIDED_DEG:
+        return ""
+    if low <= 5.0 and 85.0 <= high <= 95.0:
+        words = f"angles lie between {low:g} and {high:g} only: the robot's right; if 0 looks ahead, type "
+        return words + remedies.ahead.format(0)
+    middle = (low + high) / 2.0
+    if abs(middle - 90.0) > OFF_MIDDLE_DEG:
+        words = f"the sweep's middle is {middle:g} degrees, not 90; if the head looks straight ahead there, type "
+        return words + remedies.ahead.format(f"{middle:g}")
     return ""
 
 

@@ -55,11 +55,12 @@ class Setup:
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """A run made from logs, what was assumed for it, and the (log, line, text) that gave no reading."""
+    """A run made from logs, what was assumed, each (log, line, text) without a reading, and what angle looks ahead."""
 
     run: Run
     assumptions: tuple[str, ...]
     unread: tuple[tuple[str, int, str], ...]
+    ahead_deg: float = 90.0
 
 
 def import_logs(logs: Sequence[tuple[str, LogGuess]], setup: Setup) -> Imported:
@@ -99,7 +100,7 @@ def import_logs(logs: Sequence[tuple[str, LogGuess]], setup: Setup) -> Imported:
     stations = setup.stations or tuple(Station(_letter(i), *_apart(i)) for i in range(len(logs)))
     if not setup.stations and len(logs) > 1:
         said.append("the stations stand in a row, 0.5 m apart; say --station NAME:x,y,heading once for each log")
-    return Imported(_run(rows, stations, reach, setup, said), tuple(said), tuple(unread))
+    return Imported(_run(rows, stations, reach, setup, said), tuple(said), tuple(unread), ahead)
 
 
 def _run(rows: Readings, stations: tuple[Station, ...], reach_m: float, setup: Setup, said: list[str]) -> Run:
@@ -167,6 +168,11 @@ def _ahead(logs: Sequence[tuple[str, LogGuess]], setup: Setup, said: list[str]) 
     if min(angles, default=0.0) < -1.0:
         said.append("angles go below 0, so 0 looks straight ahead")
         return 0.0, False
+    low, high = min(angles, default=0.0), max(angles, default=180.0)
+    if high > 180.5 and high - low <= 180.5:
+        middle = round((low + high) / 2.0, 3)
+        said.append(f"angles run from {low:g} to {high:g}: their middle, {middle:g}, looks straight ahead")
+        return middle, False
     said.append("90 degrees look straight ahead")
     return 90.0, False
 

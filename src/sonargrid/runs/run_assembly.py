@@ -13,6 +13,7 @@ from sonargrid.physics.air import outside_stated_air
 from sonargrid.runs.calibration import read_distance_m
 from sonargrid.runs.calibration_files import CalibrationFile
 from sonargrid.runs.csv_rows import Rows
+from sonargrid.runs.first_look import first_look
 from sonargrid.runs.readings import Readings, Run, Station
 from sonargrid.runs.run_keys import nearest, shown
 from sonargrid.runs.run_toml import Findings
@@ -166,7 +167,8 @@ def physics_warnings(run: Run) -> list[str]:
     if logged and ranger.assumed_sound_speed_m_s is None:
         said.append(
             "Distances are taken as they were logged, air temperature is not used: state ranger.us_per_cm (the "
-            "divisor the firmware used, often 58) or ranger.assumed_sound_speed_m_s to correct them."
+            "divisor the firmware used, often 58: --set ranger.us_per_cm=58) or ranger.assumed_sound_speed_m_s to "
+            "correct them."
         )
     if not logged and ranger.assumed_sound_speed_m_s is not None:
         said.append("ranger.us_per_cm or assumed_sound_speed_m_s is not used: the readings are echo times already.")
@@ -175,8 +177,10 @@ def physics_warnings(run: Run) -> list[str]:
             "The half beam is not stated (ranger.half_beam_deg or --half-beam): it is fitted from the run where the "
             "solver can, else taken as 25 degrees."
         )
+    seen = first_look(run)
     known, beyond = _beyond(run)
-    if known and beyond > TOO_MANY_BEYOND * known:
+    said += [f"{text[:1].upper()}{text[1:]}." for text in seen.sentences if "lie beyond the reach" not in text]
+    if known and beyond > TOO_MANY_BEYOND * known and not seen.explains_beyond:
         said.append(
             f"{beyond} of {known} distances ({100 * beyond / known:.0f} %) lie beyond the reach of "
             f"{ranger.reach_m:g} m and count as silent; if the ranger hears farther, give --reach (ranger.reach_m)."
