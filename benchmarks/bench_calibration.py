@@ -1,17 +1,24 @@
-"""How near the head's calibration comes to the truth, on simulated benches: `python benchmarks/bench_calibration.py`.
+"""How near the calibrations come to the truth, on simulated benches: `python benchmarks/bench_calibration.py`.
 
-Three 5 cm posts as the bench sheet advises (0.4 to 0.9 m, some 55 degrees apart, all edges free), one sweep forth and
-one back in 2 degree steps, dropouts 2 %, noise 2 to 5 mm.  The simulator's echo model is its own.
+The head: three 5 cm posts as the bench sheet advises (0.4 to 0.9 m, some 55 degrees apart, all edges free), one sweep
+forth and one back in 2 degree steps, dropouts 2 %, noise 2 to 5 mm.  The beam: see `beam_benches`.  The simulator's
+echo model is its own.
 """
 
 from __future__ import annotations
 
+import argparse
 import math
-import sys
+import re
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
+from beam_benches import BEAM_BENCHES, one_beam_bench
 
 from sonargrid.arrays import Floats
 from sonargrid.bench.head_fit import fit_head
@@ -21,6 +28,7 @@ from sonargrid.runs.readings import Head, Ranger, Station
 from sonargrid.simulation.simulate import Noise, Scene, ScenePost, SweepPlan, simulate
 
 POST_M = 0.05
+SAVE_EVERY = 5
 NAMES = ("offset deg", "scale", "backlash deg", "range bias mm")
 
 
@@ -103,16 +111,49 @@ def one_bench(bench: Bench, seed: int) -> tuple[Floats, Floats]:
     return np.array(error) * unit, np.array(sigma) * unit
 
 
+def kept_rows(path: Path, one: Callable[[int], tuple[Floats, Floats]], seeds: int) -> Floats:
+    """Return (seeds, 2, values) errors and sigmas, going on from what `path` holds of an earlier call."""
+    rows = list(np.load(path)) if path.is_file() else []
+    for seed in range(len(rows), seeds):
+        rows.append(np.stack(one(seed)))
+        if len(rows) % SAVE_EVERY == 0 or len(rows) == seeds:
+            np.save(path, np.array(rows))
+    return np.array(rows[:seeds])
+
+
+def told(name: str, values: tuple[str, ...], rows: Floats) -> str:
+    """Return RMS errors, and how often the truth lies within one stated sigma, in words."""
+    error, sigma = rows[:, 0], rows[:, 1]
+    rms = np.sqrt(np.nanmean(error**2, axis=0))
+    inside = 100.0 * np.nanmean(np.where(np.isnan(error), np.nan, np.abs(error) < sigma), axis=0)
+    parts = "; ".join(f"{n} {r:.4g} ({s:.0f} %)" for n, r, s in zip(values, rms, inside, strict=True))
+    return f"{name}, {len(rows)} seeds: RMS (within 1 sigma) {parts}"
+
+
 def main() -> None:
-    """Print RMS errors and how often the truth lies within one stated sigma."""
-    seeds = 3 if "--smoke" in sys.argv else 200
-    for bench in BENCHES:
-        began = time.perf_counter()
-        rows = [one_bench(bench, seed) for seed in range(seeds)]
-        error, sigma = (np.array(part) for part in zip(*rows, strict=True))
-        rms, inside = np.sqrt(np.mean(error**2, axis=0)), np.mean(np.abs(error) < sigma, axis=0)
-        told = "; ".join(f"{n} {r:.4g} ({100 * s:.0f} %)" for n, r, s in zip(NAMES, rms, inside, strict=True))
-        print(f"{bench.name}, {seeds} seeds: RMS (within 1 sigma) {told}; {time.perf_counter() - began:.0f} s")
+    """Print RMS errors and how often the truth lies within one stated sigma; `--keep FOLDER` goes on where it was."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("--smoke", action="store_true", help="three seeds a bench")
+    words.add_argument("--keep", type=Path, help="folder in which finished seeds are kept")
+    words.add_argument("--seeds", type=int, default=200)
+    words.add_argument("--only", default="", help="benches whose names hold this")
+    asked = words.parse_args()
+    seeds = 3 if asked.smoke else asked.seeds
+    beams: list[tuple[str, tuple[str, ...], Callable[[int], tuple[Floats, Floats]]]] = [
+        (bench.name, NAMES, partial(one_bench, bench)) for bench in BENCHES
+    ]
+    beams += [
+        (bench.name, tuple(f"half width at {r:g} m, deg" for r in bench.ranges_m), partial(one_beam_bench, bench))
+        for bench in BEAM_BENCHES
+    ]
+    with TemporaryDirectory() as passing:
+        folder = asked.keep or Path(passing)
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, values, one in beams:
+            if asked.only in name:
+                began = time.perf_counter()
+                rows = kept_rows(folder / f"{re.sub('[^a-z0-9]+', '_', name.lower())}.npy", one, seeds)
+                print(f"{told(name, values, rows)}; {time.perf_counter() - began:.0f} s", flush=True)
 
 
 if __name__ == "__main__":
