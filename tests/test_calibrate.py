@@ -286,6 +286,26 @@ def test_head_and_ranger_share_one_file_and_no_other_ranger_does() -> None:
     assert Path("c.toml").read_bytes() == before
 
 
+def test_the_file_says_what_each_part_was_made_of_and_when(capsys: Capture) -> None:
+    assert main(["calibrate", "ranger", real_file(), "-o", "c.toml", "-q"]) == 0
+    made = tomllib.loads(Path("c.toml").read_text())["made_from"]["ranger"]
+    assert made["file"] == "real.csv" and len(made["file_digest"]) == 64
+    assert made["covariance_keys"] == ["ranger.range_scale", "ranger.range_bias_m"]
+    assert np.linalg.eigvalsh(np.array(made["covariance"])).min() > 0.0
+    assert made["calibrated_at"].endswith("Z")
+    save_run(bench(), "bench")
+    assert main(["calibrate", "head", "bench", "-o", "d.toml", "-q", "--picture", "h.png"]) == 0
+    assert Path("h.png").read_bytes()[:4] == b"\x89PNG"
+    assert tomllib.loads(Path("d.toml").read_text())["made_from"]["head"]["calibrated_at"].endswith("Z")
+
+
+def test_the_door_has_all_three() -> None:
+    import sonargrid
+
+    assert sonargrid.calibrate_ranger(real_file()).range_scale == pytest.approx(1.0125, abs=0.0005)
+    assert sonargrid.calibrate_head is calibrate_head and callable(sonargrid.calibrate_beam)
+
+
 @pytest.mark.parametrize(
     "words", [["calibrate", "wheel", "x"], ["calibrate", "ranger"], ["calibrate", "ranger", "x.csv", "--sweeps", "1"]]
 )

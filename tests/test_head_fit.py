@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,9 +19,12 @@ from sonargrid.simulation.simulate import Noise, Scene, ScenePost, SweepPlan, si
 
 OFFSET, SCALE, BACKLASH = math.radians(3.0), 0.97, math.radians(2.4)
 PLACES = ((0.45, 36.0), (0.65, 90.0), (0.85, 144.0))  # near face [m], bearing [deg]
+FOUR = ((0.45, 24.0), (0.85, 68.0), (0.65, 112.0), (0.95, 156.0))
 
 
-def bench(seed: int, places: tuple[tuple[float, float], ...] = PLACES, both_ways: bool = True) -> Sweeps:
+def bench(
+    seed: int, places: tuple[tuple[float, float], ...] = PLACES, both_ways: bool = True, bend_deg: float = 0.0
+) -> Sweeps:
     posts = [(r + 0.025, math.radians(b)) for r, b in places]
     scene = Scene(
         (Station("A"),),
@@ -30,6 +34,7 @@ def bench(seed: int, places: tuple[tuple[float, float], ...] = PLACES, both_ways
         sweep=SweepPlan(step_rad=math.radians(2.0), passes=2, both_ways=both_ways),
         noise=Noise.none(level_sigma_db=1.0, range_sigma_m=0.0035, late_m=0.007, dropout=0.02),
     )
+    scene = replace(scene, noise=replace(scene.noise, bend_rad=math.radians(bend_deg)))
     run = simulate(scene, seed)
     return Sweeps(np.radians(run.readings.angle) - math.pi / 2, read_distance_m(run), run.readings.turning)
 
@@ -88,12 +93,21 @@ def test_one_turning_sense_gives_no_backlash() -> None:
 
 
 def test_a_thing_that_was_moved_stands_out_in_the_residuals(fits: list[HeadFit]) -> None:
-    four = ((0.45, 24.0), (0.85, 68.0), (0.65, 112.0), (0.95, 156.0))
-    wrong = things(four, sigma_m=0.03)
+    wrong = things(FOUR, sigma_m=0.03)
     wrong[1] = Sighting(wrong[1].bearing_rad - math.radians(5.0), 0.85, wrong[1].bearing_sigma_rad, 0.03)
-    fit = fit_head(bench(2, four), wrong)
+    fit = fit_head(bench(2, FOUR), wrong)
     assert int(np.argmax(np.abs(fit.residual_rad) / fit.residual_sigma_rad)) == 1
     assert fit.residual_rad[1] > math.radians(2.0)
+
+
+def test_a_bent_servo_is_named_and_a_straight_one_is_not() -> None:
+    bent = fit_head(bench(4, FOUR, bend_deg=4.0), things(FOUR))
+    assert abs(math.degrees(bent.bend_rad) - 4.0) < 3.5 * math.degrees(bent.bend_sigma_rad)
+    # the straight line leaves over what the bend does: right things one way, left ones the other
+    assert bent.residual_rad[1] > 0.0 > bent.residual_rad[2]
+    assert math.isnan(fit_head(bench(4, FOUR), things(FOUR)).bend_rad)
+    # three things cannot show a curve: two of them go into offset and scale
+    assert math.isnan(fit_head(bench(4, bend_deg=4.0), things()).bend_rad)
 
 
 def test_things_that_nobody_heard_are_an_error() -> None:

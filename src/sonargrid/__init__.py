@@ -33,6 +33,9 @@ _DOOR = {
     "check_run": "bench.run_check",
     "Scene": "simulation.simulate",
     "score": "scores.scoring",
+    "calibrate_head": "bench.head_bench",
+    "calibrate_ranger": "runs.known_distances",
+    "calibrate_beam": "bench.beam_bench",
     "compare_beams": "comparing.comparison",
     "Comparison": "comparing.comparison",
 }

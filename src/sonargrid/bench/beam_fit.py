@@ -20,7 +20,7 @@ from sonargrid.bench.heard_things import Evidence, Sighting, Sweeps, evidence_of
 from sonargrid.bench.walkers import sample_posterior
 
 K_A_SPREAD = 0.20  # wider than between rangers: what is not a piston must find its own
-OWN_DB = 0.8  # by which loudness departs from range and size; common practice, no source
+OWN_DB = 1.1  # by which loudness departs from range and size; common practice, no source
 POST_M = 0.025  # radius of the post that run.toml's half beam is stated for
 BIN_RAD = math.radians(2.5)
 SHOWN_RAD = math.radians(50.0)  # detection is counted out to here

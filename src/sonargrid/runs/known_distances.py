@@ -167,6 +167,17 @@ def read_known_distances(path: str, ranger: Ranger | None = None, air: Air | Non
     )
 
 
+def calibrate_ranger(path: str, ranger: Ranger | None = None, air: Air | None = None) -> RangerFit:
+    """Return the ranger's line through a file of readings at known distances.
+
+    Raises
+    ------
+    InputFaults
+        If the file is faulty, or has fewer than three known distances.
+    """
+    return read_known_distances(path, ranger, air).fit()
+
+
 def _metres(values: Floats, column: str, speed: Floats, ranger: Ranger) -> Floats:
     if column == "echo_us":
         return values * (0.5 * S_PER_US * speed)
