@@ -201,17 +201,20 @@ def _reasons(at: Layout) -> list[str]:
 def _residuals(posterior: Posterior, drawn: Floats, seen: list[int], count: int) -> tuple[Floats, Floats]:
     """Return by how much each thing alone would have to be turned to fit best, and how sure that is, (count,) each."""
     residual, sigma = np.full(count, np.nan), np.full(count, np.nan)
-    shifts = np.radians(np.arange(-8.0, 8.05, 0.1))
-    moved = np.tile(drawn.mean(axis=0), (shifts.size, 1))
+    shifts, louder = np.radians(np.arange(-8.0, 8.05, 0.2)), np.arange(-4.0, 4.1, 1.0)
+    pairs = np.stack(np.meshgrid(shifts, louder, indexing="ij"), axis=-1).reshape(-1, 2)
+    middle = np.tile(drawn.mean(axis=0), (len(pairs), 1))
     if posterior.layout.bearing >= 0:
-        moved[:, posterior.layout.bearing :] = 0.0
+        middle[:, posterior.layout.bearing :] = 0.0
     for at, thing in enumerate(seen):
-        turned = np.zeros((shifts.size, posterior.layout.things))
-        turned[:, at] = shifts
+        # a thing with one edge hidden may be louder instead of turned: both are tried together
+        moved, turned = middle.copy(), np.zeros((len(pairs), posterior.layout.things))
+        moved[:, posterior.layout.level + at] += pairs[:, 1]
+        turned[:, at] = pairs[:, 0]
         cost = posterior.cost(moved, turned)
         weight = np.exp(cost.min() - cost)
         weight /= weight.sum()
-        residual[thing] = float(weight @ shifts)
-        own = math.sqrt(float(weight @ (shifts - residual[thing]) ** 2))
+        residual[thing] = float(weight @ pairs[:, 0])
+        own = math.sqrt(float(weight @ (pairs[:, 0] - residual[thing]) ** 2))
         sigma[thing] = math.hypot(own, float(posterior.bearing_sigma[at]))
     return residual, sigma
