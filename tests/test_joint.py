@@ -99,14 +99,16 @@ def test_expected_echoes_are_shares_of_the_echoes_heard() -> None:
     assert np.all(unresolved >= 0.0) and np.all(unresolved <= expected + 1e-5)
 
 
-@pytest.mark.parametrize("times", [2, 20])
+@pytest.mark.parametrize("times", [2, 5, 20])
 def test_the_same_sweep_again_is_no_new_evidence(times: int) -> None:
-    once = map_run(_one(), JOINT)
-    often = map_run(_repeated(_one(), times), JOINT)
-    # arcs of more readings are placed a little more narrowly; the answer rates do not move at all
-    assert np.mean(np.abs(once.grid.log_odds - often.grid.log_odds)) < 0.05
-    assert np.mean((once.grid.log_odds > 0) != (often.grid.log_odds > 0)) < 0.002
-    assert often.grid.touched.max() == times * once.grid.touched.max()
+    for run, how in ((_one(), JOINT), (_room(STATIONS), ROOM_SETTINGS)):
+        once, often = map_run(run, how), map_run(_repeated(run, times), how)
+        # arcs of more readings are placed a little more narrowly; the answer rates do not move at all
+        assert np.max(np.abs(once.grid.log_odds - often.grid.log_odds)) < 0.1
+        assert np.mean(np.abs(once.grid.log_odds - often.grid.log_odds)) < 0.005
+        assert np.mean((once.grid.log_odds > 0) != (often.grid.log_odds > 0)) < 0.001
+        assert often.grid.meta["prior"] == pytest.approx(once.grid.meta["prior"], rel=0.02)
+        assert often.grid.touched.max() == times * once.grid.touched.max()
 
 
 def test_weights_of_repeats() -> None:

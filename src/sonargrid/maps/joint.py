@@ -69,7 +69,7 @@ SEVERAL_STATIONS = Recipe(
         "wide_arc": 1.554,
     },
     constant=-0.5287,
-    undecided=1.25,
+    undecided=1.0,
     passes=8,
     turns=(0.0, 0.5),
 )
