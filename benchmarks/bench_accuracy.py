@@ -101,9 +101,9 @@ def map_methods(world: worlds.World, class_name: str) -> Iterable[tuple[str, Log
     pings = calibrated(world.run)
     settings = MapSettings(cell_m=cell_m(class_name))
     for method, chosen in (
-        ("additive gaussian", settings),
-        ("additive cone", replace(settings, beam="cone")),
-        ("joint", replace(settings, solver="joint")),
+        ("additive gaussian", replace(settings, solver="additive")),
+        ("additive cone", replace(settings, solver="additive", beam="cone")),
+        ("joint", settings),
     ):
         start = perf_counter()
         made = map_run(world.run, chosen, pings)
@@ -176,7 +176,7 @@ def measure_lists(world: worlds.World, class_name: str) -> dict[str, Any]:
 
     heard = world.heard or None
     pings = calibrated(world.run)
-    plain = map_run(world.run, MapSettings(cell_m=cell_m(class_name)), pings).grid
+    plain = map_run(world.run, MapSettings(solver="additive", cell_m=cell_m(class_name)), pings).grid
     start = perf_counter()
     empty = None if world.empty_run is None else calibrated(world.empty_run)
     found = fit_objects(pings, world.run, empty=empty).objects
