@@ -36,8 +36,10 @@ ROOMS: dict[int, str] = {
     6: "mapping echo_model soundings echo_board object_candidates object_moves run_beam object_pool object_boxes "
     "object_swaps object_fit object_list object_sigmas confidence clusters object_rows",
     7: "objects",
-    8: "drawn truth measures list_scoring scoring contenders held_out left_out verdicts comparison trust findings",
-    9: "palette shapes placement axes marks legend raster vector charts bench_pictures head_picture beam_picture "
+    8: "drawn floor_behind "
+    "truth measures list_scoring scoring contenders held_out left_out verdicts comparison trust findings",
+    9: "beam_told "
+    "palette shapes placement axes marks legend raster vector charts bench_pictures head_picture beam_picture "
     "sweep_content sweep_strip sweep_picture check_picture sweep_film floor_plan pictures meeting_picture "
     "screen_squares screen_map out_folder exports map_files report_data report_svg report_sections report_meetings "
     "report bench_sheet contact_sheet compare_charts compare_picture trust_picture compare_files merge_files displays "

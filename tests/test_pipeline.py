@@ -71,9 +71,26 @@ def test_the_run_s_own_beam_is_told(pots: Run, tmp_path: Path) -> None:
     widths = {row["range_m"]: row["left_deg"] + row["right_deg"] for row in beam["half_widths"]}
     assert all(0.0 <= width <= 180.0 for width in widths.values())
     assert widths[0.4] > 0.0
+    assert 15.0 < beam["half_beam_deg"] < 35.0 and 0.2 < beam["half_beam_sigma_deg"] < 5.0
+    assert beam["stated_half_beam_deg"] == pytest.approx(24.0)
+    assert not any("half beam of" in said for said in done.warnings)
     known = replace(pots, ranger=replace(pots.ranger, half_beam_table=((0.4, 0.49), (0.7, 0.42), (1.0, 0.37))))
     done = map_to_folder(known, COARSE, output=Output(tmp_path / "known"))
     assert done.summary["beam"]["from"] == "the bench"
+
+
+@pytest.mark.parametrize(("stated_deg", "said"), [(24.0, False), (40.0, True), (12.0, True)])
+def test_a_half_beam_far_from_what_the_echoes_say_is_warned_of(
+    pots: Run, tmp_path: Path, stated_deg: float, said: bool
+) -> None:
+    run = replace(pots, ranger=replace(pots.ranger, half_beam_rad=math.radians(stated_deg)))
+    done = map_to_folder(run, COARSE, output=Output(tmp_path / "out"))
+    sentences = [one for one in done.warnings if "fit a half beam of" in one]
+    assert len(sentences) == said
+    assert done.summary["beam"]["stated_half_beam_deg"] == pytest.approx(stated_deg)
+    if said:
+        assert f"ranger.half_beam_deg says {stated_deg:.0f}" in sentences[0] and "measure it" in sentences[0]
+        assert sentences[0] in done.summary["warnings"]
 
 
 def test_only_the_grid(pots: Run, tmp_path: Path) -> None:

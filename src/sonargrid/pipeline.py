@@ -17,6 +17,7 @@ from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.maps.mapping import Map, map_run
 from sonargrid.physics.geometry import to_floor, wrap
+from sonargrid.results.beam_told import beam_told, beam_warning
 from sonargrid.results.exports import (
     default_out,
     grid_png,
@@ -28,7 +29,7 @@ from sonargrid.results.exports import (
     write_outputs,
 )
 from sonargrid.runs.calibration import calibrated
-from sonargrid.runs.readings import Pings, Run, Station
+from sonargrid.runs.readings import Pings, Ranger, Run, Station
 from sonargrid.runs.stations_agree import contradictions
 
 if TYPE_CHECKING:
@@ -151,7 +152,7 @@ def map_to_folder(
         timing_s=took,
         commands=output.commands,
         origins=output.origins,
-        more=None if found is None or search is None else _search_told(found.things, search),
+        more=None if found is None or search is None else _search_told(found.things, search, run.ranger),
     )
     folder = write_outputs({**files, "summary.json": summary_json(told)}, out, run.path, output.force, output.inputs)
     return Outcome(made, objects, folder, (*files, "summary.json"), warnings, told)
@@ -205,10 +206,11 @@ def find_things(run: Run, search: Search = SEARCH, pings: Pings | None = None) -
     known = calibrated(run) if pings is None else pings
     empty = None if search.empty is None else calibrated(search.empty)
     things = fit_objects(known, run, search.size_prior_m, search.min_confidence, empty)
-    return Found(things, known, tuple(dict.fromkeys((*run.warnings, *things.notes))))
+    beam = "" if things.beam is None else beam_warning(things.beam, run.ranger)
+    return Found(things, known, tuple(dict.fromkeys(filter(None, (*run.warnings, *things.notes, beam)))))
 
 
-def _search_told(things: ObjectList, search: Search) -> dict[str, Any]:
+def _search_told(things: ObjectList, search: Search, ranger: Ranger) -> dict[str, Any]:
     """Return what summary.json says of the search: how it was made, the run's own beam, and what is not listed."""
     told: dict[str, Any] = {
         "search": {
@@ -220,20 +222,8 @@ def _search_told(things: ObjectList, search: Search) -> dict[str, Any]:
         "hidden": things.hidden,
     }
     if things.beam is not None:
-        beam = things.beam
-        widths = zip(beam.range_m, beam.left_rad, beam.right_rad, beam.sigma_rad, strict=True)
-        told["beam"] = {
-            "from": "the bench" if beam.known else "this run",
-            "half_widths": [
-                {"range_m": float(r), "left_deg": _deg(left), "right_deg": _deg(right), "sigma_deg": _deg(sigma)}
-                for r, left, right, sigma in widths
-            ],
-        }
+        told["beam"] = beam_told(things.beam, ranger)
     return told
-
-
-def _deg(radians: float) -> float:
-    return round(math.degrees(float(radians)), 3)
 
 
 def within_reach(
