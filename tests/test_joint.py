@@ -85,7 +85,7 @@ def test_no_reading_no_evidence_and_layers_are_there() -> None:
     assert set(grid.layers) == {"additive_log_odds", "expected_echoes", "unresolved_arc"}
     assert np.all(grid.log_odds[grid.touched == 0] == 0.0)
     assert np.all(np.isfinite(grid.log_odds))
-    assert 0.0005 < grid.meta["prior"] < 0.2
+    assert 0.0001 < grid.meta["prior"] < 0.05
     plain = map_run(_one(), replace(JOINT, solver="additive")).grid
     assert np.array_equal(grid.layers["additive_log_odds"], plain.log_odds)
 

@@ -22,6 +22,8 @@ from sonargrid.physics.log_odds import to_probability
 from sonargrid.runs.readings import Pings, Run
 
 FADE = 0.01  # weighted looks below which evidence fades out: half of one ping at the very edge of the beam
+# a spot that answers lifts its neighbours, too: true to believed share was 1 to 4.3 .. 7.2 in five classes of worlds
+BELIEVED_FOR_ONE = 5.0
 FEWEST = 0.001  # answer rate beforehand, however long the reach
 
 ONE_STATION = Recipe(
@@ -69,7 +71,7 @@ SEVERAL_STATIONS = Recipe(
         "wide_arc": 1.554,
     },
     constant=-0.5287,
-    undecided=1.0,
+    undecided=0.75,
     passes=8,
     turns=(0.0, 0.5),
 )
@@ -153,13 +155,16 @@ def _layer(frame: GridFrame, coarse: GridFrame, factor: int, values: Floats) -> 
 
 
 def believed_share(evidence: Floats, touched: Bools) -> float:
-    """Return the share of touched floor that is occupied, by the evidence's own word (expectation, maximised)."""
+    """Return the share of touched working cells that hold something, by the evidence's own word.
+
+    Expectation, maximised; of the cells that look occupied only one in `BELIEVED_FOR_ONE` holds what answers.
+    """
     e = evidence[touched]
     share = 0.02
     if e.size:
         for _ in range(20):
             share = min(0.2, max(0.001, float(to_probability(e, share).mean())))
-    return share
+    return share / BELIEVED_FOR_ONE
 
 
 def joint_map(

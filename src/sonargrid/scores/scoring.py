@@ -61,16 +61,18 @@ class MapScore:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """How a map and a list fare; either may be missing."""
+    """How a map and a list fare, and the map with its things drawn in; each may be missing."""
 
     grid: MapScore | None
     things: ListScore | None
+    drawn: MapScore | None = None
 
     def as_dict(self) -> dict[str, object]:
         """Return both parts as JSON can hold them."""
         return {
             "map": None if self.grid is None else self.grid.as_dict(),
             "list": None if self.things is None else self.things.as_dict(),
+            "drawn_map": None if self.drawn is None else self.drawn.as_dict(),
         }
 
     def rows(self) -> list[tuple[str, str]]:
@@ -86,6 +88,14 @@ class Score:
                 ("area under the ROC curve", _figure(g.auc)),
                 ("calibration error", _figure(g.calibration_error, 4)),
             ]
+            rows += [
+                (f"  {one.count} cells called occupied with {one.claimed:.1%}", f"{one.observed:.1%} are")
+                for one in g.reliability
+            ]
+        if self.drawn is not None:
+            rows.append(
+                ("things drawn in: F1, log loss", f"{_figure(self.drawn.f1)}, {_figure(self.drawn.balanced_log_loss)}")
+            )
         if self.things is not None:
             t, d = self.things, self.things.as_dict()
             rows += [
@@ -221,6 +231,9 @@ def score(
     scene = scene_of_targets(truth) if isinstance(truth, Run) else truth
     grid = result.grid if isinstance(result, Map) else result if isinstance(result, LogOddsGrid) else None
     listed = objects if grid is not None else result
-    on_map = None if grid is None else score_map(grid, cell_truth(scene, grid.frame))
     assert listed is None or not isinstance(listed, (Map, LogOddsGrid))
-    return Score(on_map, None if listed is None else score_list(listed, scene, only))
+    on_list = None if listed is None else score_list(listed, scene, only)
+    if grid is None:
+        return Score(None, on_list)
+    cells, layer = cell_truth(scene, grid.frame), grid.layers.get("drawn_log_odds")
+    return Score(score_map(grid, cells), on_list, None if layer is None else score_map(grid, cells, layer))
