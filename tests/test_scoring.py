@@ -178,7 +178,12 @@ def test_a_run_stands_for_its_surveyed_targets() -> None:
     assert math.degrees(scene.sweep.step_rad) == pytest.approx(3.0)
     both = score(_grid(np.zeros(FRAME.shape)), run, objects=[_thing(0.0, 0.6)])
     assert both.things is not None and both.things.perfect and both.grid is not None
-    assert len(both.rows()) == 14
+    assert len(both.rows()) == 15  # one of them the only bin of the reliability diagram
+    drawn = replace(_grid(np.zeros(FRAME.shape)), layers={"drawn_log_odds": np.full(FRAME.shape, -2.0)})
+    with_drawn = score(drawn, run, objects=[_thing(0.0, 0.6)])
+    assert with_drawn.drawn is not None and with_drawn.drawn.f1 == 0.0
+    assert len(with_drawn.rows()) == 16 and with_drawn.as_dict()["drawn_map"] is not None
+    assert both.as_dict()["drawn_map"] is None
     json.dumps(both.as_dict())
     with pytest.raises(ValueError, match="no surveyed"):
         score([], Run(rows))
