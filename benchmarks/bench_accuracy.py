@@ -1,6 +1,6 @@
 """How right maps and lists are: classes of `worlds`, unseen seeds, standard errors, the plain ways beside.
 
-    python benchmarks/bench_accuracy.py run [--classes room,pose] [--seeds 60] [--parts maps,lists]   # resumable
+    python benchmarks/bench_accuracy.py run [--classes room,pose] [--seeds 60] [--parts maps,lists,bounds]   # resumable
     python benchmarks/bench_accuracy.py table                                                 # Markdown, from the cache
     python benchmarks/bench_accuracy.py reliability                                           # confidence of the lists
 
@@ -10,8 +10,9 @@ stopped.  Cells are 2 cm for one position and 4 cm for rooms; all other settings
 
 Methods for maps: additive (Gaussian beam, uniform cone), `one_cause` (answer rates alone, shifted: plain expectation
 and maximisation with the starting values of the literature search), joint.  For lists: `blobs` (connected components of
-the additive map) and the likelihood fit.  Map figures are those of `sonargrid.scores.scoring`; `f1_d` and its kin take
-all surface cells within one cell of a reflector for true, and only them.
+the additive map) and the likelihood fit.  `bounds`: what anybody could reach (Fisher information, see bounds.py).  Map
+figures are those of `sonargrid.scores.scoring`; `f1_d` and its kin take all surface cells within one cell of a
+reflector for true, and only them.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from typing import Any
 
 import numpy as np
 import worlds
+from bounds import bounds
 from scipy.ndimage import label, maximum_filter
 from scipy.special import logit
 
@@ -187,7 +189,12 @@ def measure_lists(world: worlds.World, class_name: str) -> dict[str, Any]:
     }
 
 
-PARTS = {"maps": measure_maps, "lists": measure_lists}
+def measure_bounds(world: worlds.World, class_name: str) -> dict[str, Any]:
+    """Return how well anybody could place the posts of one world."""
+    return {"bound": bounds(world)}
+
+
+PARTS = {"maps": measure_maps, "lists": measure_lists, "bounds": measure_bounds}
 Record = dict[str, Any]
 
 
@@ -275,6 +282,20 @@ def list_table(records: Iterable[Record]) -> str:
     return "\n".join(rows)
 
 
+def bound_table(records: Iterable[Record]) -> str:
+    """Return the Fisher bounds as a Markdown table, over all posts that were heard."""
+    keys = {"centre_m": 1000.0, "near_m": 1000.0, "bearing_rad": math.degrees(1.0)}
+    rows = [
+        "| class | posts | centre mm, median RMS | near mm, median RMS | bearing deg, median RMS |",
+        "|---" * 5 + "|",
+    ]
+    for (name, _), found in _grouped(records).items():
+        bound = {key: unit * _all(found, key) for key, unit in keys.items()}
+        cells = [f"{np.median(v):.2g}, {np.sqrt(np.mean(v**2)):.2g}" for v in bound.values()]
+        rows.append(f"| {name} | {bound['near_m'].size} | {' | '.join(cells)} |")
+    return "\n".join(rows)
+
+
 def reliability_table(records: Iterable[Record]) -> str:
     """Return how often listed things are there, by their stated confidence."""
     rows = ["| method | claimed | observed | claims |", "|---|---|---|---|"]
@@ -296,7 +317,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("what", choices=("run", "table", "reliability"), nargs="?", default="table")
     parser.add_argument("--classes", default=",".join(worlds.CLASSES))
     parser.add_argument("--seeds", type=int, default=60)
-    parser.add_argument("--parts", default="maps,lists")
+    parser.add_argument("--parts", default="maps,lists,bounds")
     parser.add_argument("--any-sources", action="store_true", help="tell figures of other sources, too")
     parser.add_argument("--smoke", action="store_true", help="one world of one class, to see that it runs")
     options = parser.parse_args(argv)
@@ -311,7 +332,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         order = {name: place for place, name in enumerate(classes)}
         records = sorted((one for key, one in kept.items() if key[0] in order), key=lambda r: order[r["class"]])
         print(
-            {"maps": map_table, "lists": list_table}[part](records)
+            {"maps": map_table, "lists": list_table, "bounds": bound_table}[part](records)
             if options.what == "table"
             else reliability_table(records)
         )
