@@ -153,10 +153,11 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
     table = count_words.as_table(run, listed, found, ", ".join(limits))
     if not chosen.show:
         return table
+    from sonargrid.finding.floor_behind import without_floor_behind
     from sonargrid.maps.evidence import MapSettings
     from sonargrid.maps.mapping import map_run as map_of
 
-    made = map_of(run, MapSettings(), found.pings)
+    made = without_floor_behind(map_of(run, MapSettings(), found.pings), found.things.objects)
     return "\n\n".join([*_drawn(made, found.things.objects, True), table])
 
 

@@ -139,8 +139,8 @@ def map_to_folder(
     made = _timed(took, "map", lambda: map_run(run, settings))
     found = None if search is None else _timed(took, "things", lambda: find_things(run, search, made.pings))
     objects = None if found is None else found.things.objects
-    if objects is not None and output.draw_objects:
-        made = _with_drawn(made, objects)
+    if objects is not None:
+        made = _with_list(made, objects, output.draw_objects)
     files = _timed(took, "files", lambda: _files(made, objects, output))
     beside = () if found is None else found.warnings
     warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, *contradictions(run), place.sentence))))
@@ -165,7 +165,13 @@ def _timed(took: dict[str, float], step: str, work: Callable[[], T]) -> T:
     return done
 
 
-def _with_drawn(made: Map, objects: tuple[Object, ...]) -> Map:
+def _with_list(made: Map, objects: tuple[Object, ...], draw: bool) -> Map:
+    """Return a map that knows its list: nothing is said of floor behind confirmed walls, and things are drawn in."""
+    from sonargrid.finding.floor_behind import without_floor_behind
+
+    made = without_floor_behind(made, objects)
+    if not draw:
+        return made
     from sonargrid.finding.drawn import drawn_log_odds
 
     grid = made.grid

@@ -40,7 +40,7 @@ def drawn_log_odds(made: Map, objects: Sequence[Object]) -> Floats32:
     x, y = frame.centre_of(row, column)
     walls = [thing.ends_m() for thing in objects if thing.kind == "wall"]
     things = [thing for thing in objects if thing.counted]
-    places = _stations(made)
+    places = stations_of(made)
     radii = [_radius_m(thing, places) for thing in things]
     seen = np.zeros(x.shape, dtype=bool)
     near_thing = np.full(x.shape, np.inf)
@@ -67,7 +67,7 @@ def drawn_log_odds(made: Map, objects: Sequence[Object]) -> Floats32:
     return drawn
 
 
-def _stations(made: Map) -> list[tuple[float, float]]:
+def stations_of(made: Map) -> list[tuple[float, float]]:
     """Return the servo axis of each station that has readings [m]."""
     rays = made.pings.rays
     _, first = np.unique(rays.station, return_index=True)
@@ -98,7 +98,7 @@ def _hears(
     if thing.kind == "echo" and abs(distance - thing.nearest_m) > 1e-6:
         return False
     at = np.array([face[0]]), np.array([face[1]])
-    return distance <= reach and not any(bool(_crosses(place, *at, wall)[0]) for wall in walls)
+    return distance <= reach and not any(bool(crosses(place, *at, wall)[0]) for wall in walls)
 
 
 def _in_sight(
@@ -112,14 +112,14 @@ def _in_sight(
     """Return (n,) True for points that no wall and no thing hides from a station."""
     seen = np.ones(x.shape, dtype=bool)
     for wall in walls:
-        seen &= ~_crosses(place, x, y, wall)
+        seen &= ~crosses(place, x, y, wall)
     for thing, radius in zip(things, radii, strict=True):
         foot_x, foot_y, _ = foot_on_segment(thing.x_m, thing.y_m, place[0], place[1], x, y)
         seen &= np.hypot(foot_x - thing.x_m, foot_y - thing.y_m) > radius
     return seen
 
 
-def _crosses(place: tuple[float, float], x: Floats, y: Floats, wall: Sequence[tuple[float, float]]) -> Bools:
+def crosses(place: tuple[float, float], x: Floats, y: Floats, wall: Sequence[tuple[float, float]]) -> Bools:
     """Return (n,) True where the way from a station to a point crosses a wall."""
     (x1, y1), (x2, y2) = wall
     side_place = (x2 - x1) * (place[1] - y1) - (y2 - y1) * (place[0] - x1)
