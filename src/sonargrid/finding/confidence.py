@@ -8,12 +8,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.special import expit
 
 from sonargrid.arrays import Floats
 from sonargrid.finding.echo_board import Board, Thing
 from sonargrid.finding.object_list import Claim, Sorted
 from sonargrid.finding.things import Object
+from sonargrid.physics.log_odds import logistic
 
 FEATURES = ("constant", "log_gain", "log_readings", "log_stations", "covered", "odd_level", "is_box", "log_sigma")
 # fitted by benchmarks/bench_lists.py; one row for runs of one station, one for several
@@ -70,4 +70,4 @@ def _covered(walls: list[Thing], places: Floats, x: float, y: float) -> float:
 def confidence(board: Board, claim: Claim, found: Sorted, row: Object) -> float:
     """Return the probability that a claim is a real thing, 0..1."""
     numbers = SEVERAL if board.soundings.place_m.shape[0] > 1 else ONE_STATION
-    return float(expit(features(board, claim, found, row) @ np.array(numbers)))
+    return float(logistic(features(board, claim, found, row) @ np.array(numbers)))

@@ -22,9 +22,10 @@ from functools import cache
 from itertools import product
 
 import numpy as np
-from scipy.special import expit, j1
 
 from sonargrid.arrays import Floats, Ints, frozen
+from sonargrid.physics.log_odds import logistic
+from sonargrid.physics.piston import piston_shape
 
 WAVELENGTH_M = 0.00858  # 40 kHz at 20 degC
 LOBE_STEPS = 1000  # table entries for one unit of k a sin(theta)
@@ -119,7 +120,7 @@ def _lobe() -> Floats:
     """Return the two-way level at k a sin(theta) = 0, 1/LOBE_STEPS ...: a piston's main lobe, then a plateau [dB]."""
     u = np.arange(0.0, 14.0, 1.0 / LOBE_STEPS)
     x = np.maximum(u, 1e-9)
-    level = 40.0 * np.log10(np.maximum(np.abs(2.0 * j1(x) / x), 1e-9))
+    level = 40.0 * np.log10(np.maximum(np.abs(piston_shape(x)), 1e-9))
     null = int(np.argmax(u > 3.8))
     level[null:] = -200.0
     floor = LOBE_DB - 6.0 * np.maximum(0.0, u - 3.4)
@@ -328,7 +329,7 @@ def _rough_echoes(
 
 def heard_share(margin_db: Floats, beam: Beam) -> Floats:
     """Return how often an echo of some margin is heard, 0..1."""
-    return np.asarray(expit(LOGISTIC / beam.soft_db * margin_db))
+    return np.asarray(logistic(LOGISTIC / beam.soft_db * margin_db))
 
 
 def range_density(range_m: Floats, echo_m: Floats, margin_db: Floats, beam: Beam) -> Floats:

@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike
 
 from sonargrid.arrays import Floats
 from sonargrid.errors import SonargridError, UsageProblem
+from sonargrid.physics.piston import piston_shape
 from sonargrid.runs.readings import ASSUMED_SOFT_RAD, Ranger
 
 SUPPORT_SIGMAS = 3.0  # evidence of an echo ends so many range sigmas behind it
@@ -90,10 +91,7 @@ def two_way_amplitude(off_axis_rad: ArrayLike, wavenumber_radius: float) -> Floa
     >>> round(float(two_way_amplitude(math.radians(16.0156), 5.8584)), 3)
     0.5
     """
-    from scipy.special import j1  # only this model needs it, and it costs start-up time
-
-    x = np.maximum(np.abs(wavenumber_radius * np.sin(np.asarray(off_axis_rad, dtype=np.float64))), 1e-9)
-    return np.asarray((2.0 * j1(x) / x) ** 2)
+    return piston_shape(wavenumber_radius * np.sin(np.asarray(off_axis_rad, dtype=np.float64))) ** 2
 
 
 def soft_edge(off_axis_rad: ArrayLike, half_rad: ArrayLike, softness_rad: float = ASSUMED_SOFT_RAD) -> Floats:
