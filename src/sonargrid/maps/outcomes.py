@@ -25,7 +25,7 @@ def _bearing_groups(pings: Pings) -> Indices:
     """
     rays = pings.rays
     key = np.stack([rays.station.astype(np.float64), rays.commanded_rad])
-    if np.unique(rays.station).size > MANY_STATIONS:
+    if len(set(rays.station.tolist())) > MANY_STATIONS:
         turned = np.remainder(rays.bearing_rad, 2.0 * np.pi)
         key = np.floor(np.stack([rays.x_m / SAME_PLACE_M, rays.y_m / SAME_PLACE_M, turned / SAME_BEARING_RAD]))
     _, group = np.unique(np.round(key, 9), axis=1, return_inverse=True)
