@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from sonargrid.drawing.pictures import draw_map, map_content
+from sonargrid.finding.floor_behind import without_floor_behind
 from sonargrid.finding.objects import find_objects
 from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.mapping import map_run
@@ -16,8 +17,10 @@ LONG_SIDE_PX = 1000  # a page is no wider, and the file stays small
 
 def main() -> None:
     """Map the run as `sonargrid map` does and write map.png beside it."""
-    made = map_run(load_run(BENCH), MapSettings(solver="joint"))
-    (BENCH / "map.png").write_bytes(draw_map(map_content(made, find_objects(made)), long_side_px=LONG_SIDE_PX))
+    made = map_run(load_run(BENCH), MapSettings())
+    things = find_objects(made)
+    content = map_content(without_floor_behind(made, things), things)
+    (BENCH / "map.png").write_bytes(draw_map(content, long_side_px=LONG_SIDE_PX))
 
 
 if __name__ == "__main__":
