@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import math
 import os
@@ -386,7 +387,7 @@ def test_it_does_not_matter_where_a_stream_is_cut(cuts: list[int], returns: bool
     assert len(made) == 40
 
 
-def test_the_strip_shows_left_on_the_left(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_strip_shows_left_on_the_left() -> None:
     strip = Strip(1.0)
     for left in range(90, -91, -5):
         strip.add(left, 0.25 if left > 40 else math.inf if left > 0 else 0.75)
@@ -398,8 +399,28 @@ def test_the_strip_shows_left_on_the_left(monkeypatch: pytest.MonkeyPatch) -> No
     assert all(text.isascii() for text in plain)
     near, far = (next(text for text in plain[row:] if "#" in text) for row in (6, 0))
     assert near.find("#") < far.find("#")  # the near thing is on the left
-    monkeypatch.setenv("NO_COLOR", "1")
-    assert isinstance(LiveScreen(strip, "A"), LiveScreen)
+
+
+class _Terminal(io.StringIO):
+    encoding = "utf-8"  # type: ignore[assignment]
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize("plain", [False, True])
+def test_the_strip_is_drawn_anew_in_place(plain: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.setenv("NO_COLOR", "1" if plain else "")
+    strip, paper = Strip(1.0), _Terminal()
+    strip.add(30.0, 0.4)
+    screen = LiveScreen(strip, "A", stream=paper)
+    screen.show("1 heard", last=True)
+    first = paper.getvalue()
+    screen.show("1 heard", last=True)
+    # back to the left edge first: the terminal may have echoed ^C
+    assert paper.getvalue()[len(first) :].startswith(f"\r\x1b[{first.count(chr(10))}A")
+    assert ("#" in first, "\x1b[1;36m" in first) == (plain, not plain)
 
 
 def test_piped_it_draws_nothing_anew(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

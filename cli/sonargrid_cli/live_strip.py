@@ -107,7 +107,7 @@ class LiveScreen:
         if self._live or last:
             lines = [*self._strip.lines(self._blocks, self._colour), line]
         if self._live and self._drawn:
-            self._stream.write(f"\x1b[{self._drawn}A")
+            self._stream.write(f"\r\x1b[{self._drawn}A")
         clear = "\x1b[K" if self._live else ""
         self._stream.write("".join(f"{text}{clear}\n" for text in lines))
         self._stream.flush()
@@ -118,7 +118,7 @@ class LiveScreen:
         if self._quiet:
             return
         if self._live and self._drawn:
-            self._stream.write(f"\x1b[{self._drawn}A\x1b[J")
+            self._stream.write(f"\r\x1b[{self._drawn}A\x1b[J")
         self._drawn = 0
         self._stream.write(f"note: {sentence}\n")
         self._stream.flush()

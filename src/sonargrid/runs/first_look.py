@@ -13,7 +13,7 @@ from sonargrid.runs.calibration import commanded_rad, head_angle_rad, read_dista
 from sonargrid.runs.first_faults import AHEAD_WITHIN_DEG, AT_MAP, Found, look, side_words
 from sonargrid.runs.readings import Run
 
-LOOKED_AT = 20_000  # readings; the faults of a log show in its first part, and reading a million stays fast
+LOOKED_AT = 2_000  # readings; the faults of a log show in its first part, and reading a million stays fast
 AHEAD_DEG = 90.0
 
 
