@@ -83,7 +83,10 @@ def panels(folder: Path) -> list[list[Panel]]:
     ]
     data = read_report(folder / "light")
     rows.append(meeting_panels(data))
-    rows.append([Panel("map --show: on the terminal", terminal(made), 0.62)])
+    compared = str(folder / "compared")
+    models = ["--beams", "cone,gaussian,piston,joint"]
+    beside = by_command(folder, "compared/compare.png", ["compare", *sample, *models, "-o", compared])
+    rows.append([Panel("map --show: on the terminal", terminal(made), 0.4), Panel("compare: beam models", beside, 0.6)])
     return rows
 
 

@@ -86,6 +86,13 @@ def test_notebooks_get_a_picture_and_a_table(name: str, request: pytest.FixtureR
         assert any(EVIL in words for words in page.words), "shown as it was typed"
 
 
+def test_a_comparison_is_shown_with_its_verdict(run: Run) -> None:
+    found = sonargrid.compare_beams(run, ["cone", "gaussian"])
+    page = Tags(found._repr_html_())
+    assert {"img", "table"} <= set(page.tags) and {"cone", "gaussian"} <= set(page.words)
+    assert found._repr_png_()[1:4] == b"PNG"
+
+
 def test_an_empty_list_is_shown_too() -> None:
     empty = sonargrid.Things()
     assert empty._repr_png_()[1:4] == b"PNG" and "0 things" in empty._repr_html_() and repr(empty) == "Things(none)"

@@ -17,13 +17,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sonargrid.bench.check_findings import CheckFinding, RunCheck
 from sonargrid.drawing.palette import THEMES, grey, rgb
 from sonargrid.drawing.pictures import map_figure, map_view
 from sonargrid.errors import SonargridError
 from sonargrid.finding.things import Object
-from sonargrid.results.report import SURFACES, report_page, text
+from sonargrid.results.report import SURFACES, _strips, report_page, text
 from sonargrid.results.report_data import ReportData, map_part, meetings, one_line, read_report, report_folders
-from sonargrid.results.report_sections import calibrated_values
+from sonargrid.results.report_sections import calibrated_values, check_of, check_part, is_comparison, read_comparison
 from sonargrid.results.report_svg import COLOUR_NAMES, themed_svg, thing_words
 from sonargrid.runs.readings import Readings, Run, Station
 from sonargrid.runs.run_files import save_run
@@ -119,7 +120,7 @@ def test_words_of_a_run_stay_words(data: ReportData) -> None:
     assert len(seen.all("script")) == 1 and not seen.all("b")
     assert all(not name.startswith("on") for _, found in seen.tags for name in found)
     assert any(EVIL in words for words in seen.words), "shown as it was typed"
-    assert all("src" not in found for _, found in seen.tags)
+    assert all(found["src"].startswith("data:image/png;base64,") for _, found in seen.tags if "src" in found)
 
 
 def test_nothing_is_asked_of_the_network_and_nothing_but_the_pages_own_runs(data: ReportData) -> None:
@@ -244,6 +245,41 @@ def test_a_batch_is_one_page_with_a_table_and_a_worksheet_tells_no_counts(
     assert len(page.encode()) < 8 * 400_000
     asked = report_page([data] * 2, worksheet=True).split("</nav>")[0]
     assert "things" not in asked.split("<nav")[1] and "stations" in asked
+
+
+def test_a_comparison_stands_with_the_map_of_its_run(folder: Path, data: ReportData, tmp_path: Path) -> None:
+    out = tmp_path / "compared"
+    words = ["compare", str(folder.parent / "run"), "--beams", "cone,gaussian", "-o", str(out), "-q"]
+    assert main(words) == 0 and is_comparison(out) and not is_comparison(folder)
+    made = read_comparison(out)
+    page = report_page([data, replace(data, summary={**data.summary, "run": {}})], comparisons=[made])
+    first, second = page.split("<article ")[1:]
+    assert "Beam models compared" in first and "Beam models compared" not in second
+    assert text(made.told["verdict"]) in first and first.count('src="data:image/png') == 1
+    told = Page(page)
+    assert not told.open and not told.all("b")
+    other = replace(made, told={**made.told, "run": {"digest": "0" * 64}}, png=None)
+    apart = report_page([data], comparisons=[other])
+    assert apart.index("Beam models compared") > apart.index("To repeat it")
+    (out / "compare.json").write_text("[]", encoding="utf-8")
+    with pytest.raises(SonargridError, match="no comparison's summary"):
+        read_comparison(out)
+    assert main(["report", str(out), "-o", str(tmp_path / "page.html")]) == 2
+
+
+def test_what_the_check_finds_is_told_and_shaded_on_the_strip(data: ReportData) -> None:
+    assert data.run is not None
+    name = data.run.stations[0].name
+    gap = CheckFinding("gap", "fault", f"A gap. {EVIL}", "Sweep again.", name, first_rad=0.5, last_rad=0.9)
+    check = RunCheck("bench", "", None, (), (gap,), ("No clock.",))
+    told = check_part(check, text)
+    assert "NOT fit for use" in told and "Sweep again." in told and "No clock." in told and "<script>" not in told
+    shaded = _strips(data, "m1", check)
+    assert "fault: A gap." in shaded and "fault: A gap." not in _strips(data, "m1", None) and "<script>" not in shaded
+    page = report_page([data])
+    made = check_of(data)
+    assert made is not None and text(made.verdict) in page.split("<h2>Check of the readings</h2>")[1]
+    assert "Check of the readings" not in report_page([replace(data, run=None)])
 
 
 def test_a_run_that_is_gone_or_changed_is_said_and_not_guessed(folder: Path) -> None:

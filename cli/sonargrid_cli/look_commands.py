@@ -169,7 +169,7 @@ def _write(files: dict[str, bytes]) -> None:
 
 @spread
 def make_report(
-    outs: Annotated[list[str], typer.Argument(metavar="OUT...", help="Folders that map or batch wrote.")],
+    outs: Annotated[list[str], typer.Argument(metavar="OUT...", help="Folders that map, batch or compare wrote.")],
     screen: ScreenOptions,
     out: Annotated[str, typer.Option("-o", "--out", metavar="FILE", help="The page to write.")] = "report.html",
     worksheet: Annotated[bool, typer.Option("--worksheet", help="Ask first; the answers on a page of their own.")] = (
@@ -185,10 +185,14 @@ def make_report(
     from sonargrid.results.out_folder import write_one
     from sonargrid.results.report import report_page
     from sonargrid.results.report_data import read_report, report_folders
+    from sonargrid.results.report_sections import is_comparison, read_comparison
 
-    folders = report_folders(outs)
+    compared = [name for name in outs if is_comparison(name)]
+    folders = report_folders([name for name in outs if name not in compared])
+    if not folders:
+        raise UsageProblem("a page needs at least one map", hint="such as sonargrid report bench_map bench_compare")
     parts = [read_report(folder) for folder in folders]
-    page = report_page(parts, worksheet).encode("utf-8")
+    page = report_page(parts, worksheet, [read_comparison(name) for name in compared]).encode("utf-8")
     write_one(page, out, (b"<!DOCTYPE html>",))
     told((note for data in parts for note in data.notes), screen.quiet)
     if screen.json:

@@ -43,7 +43,12 @@ _DOOR = {
 __all__ = ["__version__", "plot", *_DOOR]
 
 # what a notebook shows as picture and table: class -> its module; `results.displays` draws, and loads when asked
-_SHOWN = {"Run": "runs.readings", "Map": "maps.mapping", "Things": "finding.things"}
+_SHOWN = {
+    "Run": "runs.readings",
+    "Map": "maps.mapping",
+    "Things": "finding.things",
+    "Comparison": "comparing.comparison",
+}
 
 
 def __getattr__(name: str) -> Any:

@@ -110,9 +110,24 @@ def _view(corners_m: Floats) -> View:
 def _figure(view: View, look: Theme, layers: tuple[Layer, ...], title: str, words: str) -> Figure:
     wide, high = LEFT_PX + PLOT_PX + RIGHT_PX, TOP_PX + PLOT_PX + AXIS_PX
     ground = Layer("ground", (rectangle(view.box, look.page),))
-    left, _, _, bottom = view.box
-    bar = Layer("bar", scale_bar(view, left + 18, bottom - 46, 0.5 * PLOT_PX, look))
+    bar = Layer("bar", scale_bar(view, *_room_for_bar(view, layers), 0.5 * PLOT_PX, look))
     return Figure(wide, high, look.page, (ground, *layers, bar, Layer("axes", axes(view, look))), title, words)
+
+
+def _room_for_bar(view: View, layers: tuple[Layer, ...]) -> tuple[float, float]:
+    """Return where the scale bar hides no station: the first of four corners that is free, else the lower left."""
+    left, top, right, bottom = view.box
+    wide, high = 0.5 * PLOT_PX + 50.0, 70.0  # the bar is at most half the plot, its words stand over its ends
+    corners = [(x, y) for y in (bottom - 46, top + 16) for x in (left + 18, right - wide + 18)]
+    marks = [mark.points for layer in layers if layer.name == "meeting-stations" for mark in layer.marks
+             if isinstance(mark, Stroke)]  # fmt: skip
+    for x, y in corners:
+        boxes = [
+            (points >= (x - 24, y - 24)).all(axis=1) & (points <= (x + wide, y + high)).all(axis=1) for points in marks
+        ]
+        if not any(box.any() for box in boxes):
+            return x, y
+    return corners[0]
 
 
 def _step_layers(arcs: Sequence[Sequence[MeetingArc]], view: View, look: Theme) -> tuple[Layer, ...]:

@@ -203,9 +203,7 @@ def figure_png(figure: Figure, colours: int | None = None) -> bytes:
     _draw(image, figure.layers)
     whole = io.BytesIO()
     if colours is not None:
-        few = image.quantize(colours, Image.Quantize.MEDIANCUT, kmeans=2, dither=Image.Dither.NONE)
-        few.save(whole, "PNG", optimize=True)
-        return whole.getvalue()
+        return _palette_png(image, colours)
     image.save(whole, "PNG", compress_level=4)  # level 6 takes three times as long for a twentieth less
     return whole.getvalue()
 
@@ -290,6 +288,20 @@ def cells_png(
     whole = io.BytesIO()
     Image.fromarray(np.ascontiguousarray(cells)).save(whole, "PNG", pnginfo=notes, compress_level=6, **more)
     return whole.getvalue()
+
+
+def _palette_png(image: Image.Image, colours: int) -> bytes:
+    whole = io.BytesIO()
+    few = image.quantize(colours, Image.Quantize.MEDIANCUT, kmeans=2, dither=Image.Dither.NONE)
+    few.save(whole, "PNG", optimize=True)
+    return whole.getvalue()
+
+
+def smaller_png(content: bytes, colours: int = 256) -> bytes:
+    """Return a PNG with a palette of so many colours at most (2 to 256), if that is smaller."""
+    with Image.open(io.BytesIO(content)) as image:
+        few = _palette_png(image.convert("RGB"), colours)
+    return few if len(few) < len(content) else content
 
 
 def png_pixels(content: bytes) -> Pixels:

@@ -12,6 +12,9 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from sonargrid.comparing.comparison import Comparison
+from sonargrid.comparing.findings import against_best, verdict
+from sonargrid.drawing.compare_picture import compare_figure
 from sonargrid.drawing.pictures import MapContent, map_content, map_figure
 from sonargrid.drawing.raster import figure_png
 from sonargrid.drawing.sweep_content import strip_content, strip_words
@@ -98,6 +101,24 @@ def _count(things: Things) -> str:
     said = f"{counted} thing{'' if counted == 1 else 's'}"
     few = "a wall or corner" if behind == 1 else f"{behind} walls and corners"
     return f"{said}; behind: {few}" if behind else said
+
+
+def comparison_png(found: Comparison) -> bytes:
+    """Return the maps of all models side by side, and their scores."""
+    return figure_png(compare_figure(found), COLOURS)
+
+
+def comparison_html(found: Comparison) -> str:
+    """Return the verdict, the picture and the table of scores, best first."""
+    rows = []
+    for trial in found.ranked:
+        low, high = trial.mean - trial.half_width, trial.mean + trial.half_width
+        known = math.isfinite(trial.mean)
+        span = f"{low:+.2f} to {high:+.2f}" if math.isfinite(low) else ""
+        rows.append((trial.name, f"{trial.mean:.2f}" if known else "", span, against_best(found, trial.name)))
+    table = _table(("model", "nats per ping", "95 % interval", "verdict"), rows)
+    notes = _facts({}, found.warnings) if found.warnings else ""
+    return f"<p>{_text(verdict(found))}</p>{_picture(comparison_png(found), 'comparison', STRIP_PX)}{table}{notes}"
 
 
 def run_png(run: Run) -> bytes:

@@ -12,6 +12,8 @@ import math
 from collections.abc import Sequence
 from importlib.resources import files
 
+from sonargrid.bench.check_findings import RunCheck
+from sonargrid.drawing.check_picture import strip_findings
 from sonargrid.drawing.palette import THEMES
 from sonargrid.drawing.pictures import CAUTION, map_figure, map_view
 from sonargrid.drawing.sweep_content import strip_content
@@ -21,7 +23,14 @@ from sonargrid.finding.things import Object
 from sonargrid.physics.geometry import wrap_deg
 from sonargrid.results.report_data import ReportData, map_part, one_line
 from sonargrid.results.report_meetings import meetings_part
-from sonargrid.results.report_sections import calibration_part, overview_part
+from sonargrid.results.report_sections import (
+    ComparisonData,
+    calibration_part,
+    check_of,
+    check_part,
+    comparison_part,
+    overview_part,
+)
 from sonargrid.results.report_svg import theme_rules, themed_svg, with_hits
 
 MOST_WHOLE = 6  # maps on one page that are told with their sweeps; more would make it too heavy to pass on
@@ -29,7 +38,7 @@ SHORTENED = "<p>Its sweeps, and how its arcs meet, are on a page of its own: <co
 MOST_STRIPS = 12  # of one map; a moving robot has hundreds of places
 SWITCHES = (
     ("evidence", "evidence", True),
-    ("unresolved arcs", "unresolved-arcs", False),
+    ("arcs not yet explained", "unresolved-arcs", False),
     ("arcs of equal range", "arcs", False),
     ("stations", "stations way", True),
     ("things and their ellipses", "things walls hits", True),
@@ -42,7 +51,9 @@ SURFACES = {
 COLUMNS = ("no.", "kind", "x [m]", "y [m]", "± [m]", "across [m]", "nearest [m]", "bearing [°]", "sure", "stations")
 
 
-def report_page(parts: Sequence[ReportData], worksheet: bool = False) -> str:
+def report_page(
+    parts: Sequence[ReportData], worksheet: bool = False, comparisons: Sequence[ComparisonData] = ()
+) -> str:
     """Return the page.
 
     Parameters
@@ -51,6 +62,8 @@ def report_page(parts: Sequence[ReportData], worksheet: bool = False) -> str:
         One for each map, at least one.
     worksheet : bool
         Ask first: the map without its things, the answers on a page of their own.
+    comparisons : sequence of ComparisonData
+        Each is told with the map of its run, or at the end.
 
     Raises
     ------
@@ -67,9 +80,14 @@ def report_page(parts: Sequence[ReportData], worksheet: bool = False) -> str:
         " base-uri 'none'; form-action 'none'"
     )
     title = parts[0].title if len(parts) == 1 else f"{len(parts)} maps"
-    body = "\n".join(
-        _article(data, f"m{number}", worksheet, len(parts) > MOST_WHOLE) for number, data in enumerate(parts, start=1)
-    )
+    left = list(comparisons)
+    articles = []
+    for number, data in enumerate(parts, start=1):
+        own = [one for one in left if one.run_digest and one.run_digest == data.summary["run"].get("digest")]
+        left = [one for one in left if one not in own]
+        articles.append(_article(data, f"m{number}", worksheet, len(parts) > MOST_WHOLE, own))
+    articles += [f"<article>\n{comparison_part(one, text)}\n</article>" for one in left]
+    body = "\n".join(articles)
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -107,12 +125,19 @@ def _hash(content: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(content.encode("utf-8")).digest()).decode("ascii")
 
 
-def _article(data: ReportData, name: str, worksheet: bool, short: bool) -> str:
+def _article(
+    data: ReportData, name: str, worksheet: bool, short: bool, comparisons: Sequence[ComparisonData] = ()
+) -> str:
     """Return one map's part of the page; the short form is without its sweeps and without how its arcs meet."""
     head = f'<article id="{name}" aria-labelledby="{name}-title">\n<h1 id="{name}-title">{text(data.title)}</h1>'
     cautions = _cautions(data)
     answers = [_map(data, name), _table(data, name)]
-    answers += [SHORTENED] if short else [meetings_part(data, name, text), _strips(data, name)]
+    check = None if short else check_of(data)
+    if short:
+        answers.append(SHORTENED)
+    else:
+        answers += [meetings_part(data, name, text), check_part(check, text), _strips(data, name, check)]
+    answers += [comparison_part(one, text) for one in comparisons]
     record = [_warnings(data), calibration_part(data, text), _settings(data), _repeat(data)]
     if not worksheet:
         return "\n".join([head, f"<p>{_paragraph(data)}</p>", cautions, *answers, *record, "</article>"])
@@ -182,15 +207,15 @@ def _map(data: ReportData, name: str) -> str:
     return (
         f'<h2>Map</h2>\n<div class="screen"><fieldset class="bar"><legend>Show</legend>{boxes}</fieldset>'
         f'<div class="bar">{buttons}<span class="quiet">Drag to move; + − 0 and arrow keys once the map has the focus.'
-        f'</span></div></div>\n<figure>{svg}</figure>\n<p class="status screen"><output aria-live="polite"></output>'
-        ' <span class="where"></span></p>'
+        f'</span></div></div>\n<figure class="wide">{svg}</figure>\n<p class="status screen">'
+        '<output aria-live="polite"></output> <span class="where"></span></p>'
     )
 
 
 def _blank_map(data: ReportData, name: str) -> str:
     content = map_part(data, things=False)
     svg = themed_svg(map_figure(content), map_figure(content, "dark"), f"{name}q")
-    return f"<h2>Map</h2>\n<figure>{svg}</figure>"
+    return f'<h2>Map</h2>\n<figure class="wide">{svg}</figure>'
 
 
 def _questions(data: ReportData) -> str:
@@ -236,23 +261,24 @@ def _table(data: ReportData, name: str) -> str:
     )
     rows = "".join(_row(thing, number, name) for number, thing in enumerate(data.objects, start=1))
     return (
-        f'<h2>Things</h2>\n<div class="scroll"><table class="short"><caption>± is one standard deviation of'
-        " the place; an empty cell: the readings do not say. Press a heading to sort, a number to show it on the"
-        " map.</caption>"
+        '<h2>Things</h2>\n<p class="quiet">± is one standard deviation of the place; an empty cell: the readings do not'
+        " say. Press a heading to sort, a number to show it on the map.</p>\n"
+        '<div class="scroll"><table class="short">'
         f"<thead><tr>{heads}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
 
 
-def _strips(data: ReportData, name: str) -> str:
+def _strips(data: ReportData, name: str, check: RunCheck | None) -> str:
     """Return each station's sweep."""
     if data.run is None or data.pings is None:
         return ""
     heard = sorted({int(station) for station in data.pings.station})
     drawn = []
     for station in heard[:MOST_STRIPS]:
-        content = strip_content(data.run, data.pings, station, data.plateaus)
+        findings = () if check is None else strip_findings(check, data.run.stations[station].name)
+        content = strip_content(data.run, data.pings, station, data.plateaus, findings)
         svg = themed_svg(strip_figure(content), strip_figure(content, "dark"), f"{name}s{station}")
-        drawn.append(f"<h3>Station {text(content.station)}</h3><figure>{svg}</figure>")
+        drawn.append(f'<h3>Station {text(content.station)}</h3><figure class="wide">{svg}</figure>')
     rest = len(heard) - len(drawn)
     more = f"<p>{rest} more stations are not drawn; <code>sonargrid sweep</code> draws any.</p>" if rest else ""
     return "<h2>The sweeps</h2>\n" + "\n".join(drawn) + more
