@@ -26,8 +26,8 @@ def piston_shape(x: ArrayLike) -> Floats:
 
     Examples
     --------
-    >>> [round(float(v), 6) for v in piston_shape(np.array([0.0, 1.0, 3.831705970207512]))]
-    [1.0, 0.880101, -0.0]
+    >>> [abs(round(float(v), 6)) for v in piston_shape(np.array([0.0, 1.0, 3.831705970207512]))]
+    [1.0, 0.880101, 0.0]
     """
     values = np.asarray(x, dtype=np.float64)
     if values.size and float(np.max(np.abs(values))) > SERIES_UP_TO:
