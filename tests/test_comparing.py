@@ -95,6 +95,21 @@ def test_the_three_rules_of_a_tie(gaps: list[float], reason: str) -> None:
     assert pair.as_dict()["verdict"] == ("tie" if reason else "a")
 
 
+def test_each_tie_is_told_with_its_own_reason(found: Comparison) -> None:
+    gaps = {
+        "a": [1.0, 1.1, 0.9, 1.0],
+        "b": [0.9, 1.0, 0.8, 0.9],
+        "c": [1.5, -1.0, 1.5, 0.5],
+        "d": [0.0, 0.1, -0.1, 0.0],
+    }
+    trials = tuple(replace(found.trials[0], name=name, scores=np.array(s)) for name, s in gaps.items())
+    folds = replace(found.folds, names=("A", "B", "C", "D"))
+    told = verdict(replace(found, trials=trials, pairs=pairs_of(gaps), folds=folds))
+    assert told.startswith("a foretells this run better than d. ")
+    assert "a and b tie: less than 0.3 nats per ping apart" in told
+    assert "a and c tie: the left-out stations differ too much" in told
+
+
 def test_whole_stations_are_left_out() -> None:
     _, run = bay(4)
     folds = folds_of(run, calibrated(run))
@@ -241,7 +256,7 @@ def test_too_many_readings_are_compared_on_larger_cells(monkeypatch: pytest.Monk
     monkeypatch.setattr("sonargrid.comparing.comparison.MOST_ENTRIES", 20_000)
     compared = compare_beams(bay(4)[1], ["cone", "gaussian"])
     assert compared.trials[0].map.grid.cell_m > usual_settings(bay(4)[1]).cell_m
-    assert any("too much memory" in words for words in compared.warnings)
+    assert any("too much time" in words for words in compared.warnings)
 
 
 def test_counted_in_full_a_map_claims_more(found: Comparison) -> None:
@@ -349,6 +364,7 @@ def test_the_command_with_surveyed_targets(tmp_path: Path, monkeypatch: pytest.M
         (["--sample", "two_flowerpots", "--beams", "cone"], 2, "two models or more"),
         (["--sample", "two_flowerpots", "--beams", "cone,measured"], 1, "needs a calibrated beam"),
         (["--sample", "two_flowerpots", "--theme", "dim"], 2, "unknown theme"),
+        (["--sample", "two_flowerpots", "--cell", "50m"], 2, "a cell of 50 m is larger than the map"),
         (["nowhere"], 1, "no such run"),
         (["--sample", "two_flowerpots", "--against", "nowhere.toml"], 1, "nowhere.toml"),
     ],
@@ -360,6 +376,14 @@ def test_the_command_refuses(
     assert main(["compare", *words]) == code
     assert said in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_floor_that_nobody_looked_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
+    monkeypatch.chdir(tmp_path)
+    save_run(bay(4)[1], "bay")
+    assert main(["compare", "bay", "--beams", "cone,gaussian", "--extent=10,10,11,11"]) == 0
+    assert "tie" in capsys.readouterr().out
+    assert _size(Path("bay_compare/compare.png").read_bytes())[0] == 1600
 
 
 def test_pairs_are_told_once() -> None:

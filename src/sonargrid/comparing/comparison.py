@@ -19,7 +19,7 @@ from sonargrid.comparing.contenders import checked_models, settings_of, sum_beam
 from sonargrid.comparing.held_out import left_out_scores, replay
 from sonargrid.comparing.left_out import Folds, by_fold, folds_of, left_out_maps
 from sonargrid.comparing.verdicts import Pair, pairs_of, student_half_width
-from sonargrid.maps.evidence import COMMON_CELLS_M, MapSettings, data_extent
+from sonargrid.maps.evidence import COMMON_CELLS_M, MapSettings, data_extent, frame_for
 from sonargrid.maps.first_return import Causes
 from sonargrid.maps.grid import GridFrame
 from sonargrid.maps.joint import recipe_for
@@ -32,7 +32,7 @@ from sonargrid.scores.scoring import MapScore, scene_of_targets, score_map
 from sonargrid.scores.truth import cell_truth
 from sonargrid.simulation.scene import Scene
 
-MOST_ENTRIES = 25_000_000  # cells on the way of all rays: about 1 GB; a larger run is compared on coarser cells
+MOST_ENTRIES = 4_000_000  # cells on the way of all rays: some 5 s a model; a larger run is compared on coarser cells
 # how readings come about besides the map's own cells: the same for every model; benchmarks/bench_compare.py
 JUDGE = Causes(answer_most=0.95, stray=0.05, missed=0.15, rate=0.0, strength=0.0, sigma_m=0.02)
 JUDGE_BEAM = SoftBeam(math.radians(30.0), math.radians(3.0), math.radians(3.0))  # at the half beam that is assumed
@@ -119,10 +119,11 @@ def _shared_frame(
     cell, warnings = settings.cell_m, tuple[str, ...]()
     if area / cell**2 > MOST_ENTRIES:
         cell = next((c for c in COMMON_CELLS_M if area / c**2 <= MOST_ENTRIES), COMMON_CELLS_M[-1])
-        most = f"on cells of {cell:g} m, as smaller ones would take too much memory (asked: {settings.cell_m:g} m)"
+        most = f"on cells of {cell:g} m: those of {settings.cell_m:g} m would take too much time and memory"
         warnings = (f"{len(pings)} readings are compared {most}",)
-    frame = GridFrame.around(*extent, cell)
-    return replace(settings, cell_m=cell, extent_m=frame.extent_m), frame, warnings
+    asked = replace(settings, cell_m=cell, extent_m=extent)
+    frame = frame_for(pings, sum_beam(settings_of(names[0], asked), run.ranger), asked)
+    return replace(asked, extent_m=frame.extent_m), frame, warnings
 
 
 def usual_settings(run: Run, **more: Any) -> MapSettings:

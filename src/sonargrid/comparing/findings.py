@@ -45,7 +45,7 @@ def _listed(names: list[str]) -> str:
 
 
 def verdict(found: Comparison) -> str:
-    """Return the outcome in one or two sentences."""
+    """Return the outcome in one sentence, or a few."""
     if not len(found.folds):
         return "No reading could be left out, so no score: compare the maps by eye, or against the truth."
     ranked = found.ranked
@@ -55,21 +55,19 @@ def verdict(found: Comparison) -> str:
     parts = []
     if worse:
         parts.append(f"{best} foretells this run better than {_listed(worse)}.")
-    if tied:
-        same = "All of them tie" if not worse and len(tied) > 1 else f"{_listed([best, *tied])} tie"
-        parts.append(f"{same}: {_tie_reason(found, tied)}.")
+    for reason in dict.fromkeys(found.pair(best, name).reason for name in tied):
+        names = [name for name in tied if found.pair(best, name).reason == reason]
+        same = "All of them tie" if len(names) == len(ranked) - 1 > 1 else f"{_listed([best, *names])} tie"
+        parts.append(f"{same}: {_tie_words(found, reason)}.")
     return " ".join(parts)
 
 
-def _tie_reason(found: Comparison, tied: list[str]) -> str:
-    """Return why, in the words of the rule that most of the ties fall under."""
-    best = found.ranked[0].name
-    reasons = [found.pair(best, name).reason for name in tied]
-    common = max(dict.fromkeys(reasons), key=reasons.count)
+def _tie_words(found: Comparison, reason: str) -> str:
+    """Return why it is a tie, for people."""
     left = "sweeps" if found.folds.unit == "sweeps" else "stations"
-    if common.startswith("fewer"):
+    if reason.startswith("fewer"):
         return f"with {len(found.folds)} {left} left out nothing is decided, 4 stations are the least"
-    if common.startswith("interval"):
+    if reason.startswith("interval"):
         return f"the left-out {left} differ too much among themselves to tell them apart"
     return f"less than {LEAST_NATS:g} nats per ping apart, which was little better than a coin toss in simulated rooms"
 

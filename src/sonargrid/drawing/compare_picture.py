@@ -102,6 +102,8 @@ def _crop(found: Comparison, wide: int) -> _Crop:
     high_row, high_column = frame.cell_of(edges[0][1], edges[1][1])
     rows = slice(max(0, int(low_row)), min(frame.rows, int(high_row) + 1))
     columns = slice(max(0, int(low_column)), min(frame.columns, int(high_column) + 1))
+    if rows.stop <= rows.start or columns.stop <= columns.start:  # an extent that no reading reaches
+        rows, columns = slice(0, frame.rows), slice(0, frame.columns)
     tall, across = rows.stop - rows.start, columns.stop - columns.start
     per_cell = min(wide / across, wide / tall)
     return _Crop(rows, columns, round(across * per_cell), round(tall * per_cell))
