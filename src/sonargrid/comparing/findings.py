@@ -69,7 +69,9 @@ def _tie_words(found: Comparison, reason: str) -> str:
         return f"with {len(found.folds)} {left} left out nothing is decided, 4 stations are the least"
     if reason.startswith("interval"):
         return f"the left-out {left} differ too much among themselves to tell them apart"
-    return f"less than {LEAST_NATS:g} nats per ping apart, which was little better than a coin toss in simulated rooms"
+    return (
+        f"less than {LEAST_NATS:g} nats per ping apart, where in simulated rooms only 7 of 10 better scores were right"
+    )
 
 
 def left_out_words(found: Comparison) -> str:
