@@ -209,6 +209,8 @@ def test_copies_of_a_sweep_change_no_count() -> None:
             sweep=r.sweep[rows] + np.repeat(np.arange(count), len(r.angle)) * (int(r.sweep.max()) + 1),
         )
         found[count] = find_objects(replace(run, readings=many))
+        packed, once = (pack(calibrated(one))[0] for one in (replace(run, readings=many), run))
+        assert packed.weight == pytest.approx(once.weight) and packed.silence == pytest.approx(once.silence)
     assert [len(f) for f in found.values()] == [2, 2, 2]
     for one, many in zip(found[1], found[20], strict=True):
         assert (many.x_m, many.y_m) == pytest.approx((one.x_m, one.y_m), abs=0.005)

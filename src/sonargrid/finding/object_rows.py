@@ -27,7 +27,7 @@ CLUSTER_M = 0.035  # how well the centre of several faces of one thing is known
 HALF_FACE_M = 0.035  # and where on its box the foot may lie
 KNOWN_SIZE = 0.6  # a diameter is told where its log sigma falls below this share of the prior's
 LEAST_SIGMA_M = 0.003
-LEAST_BOX_SIGMA_M = 0.012
+LEAST_BOX_SIGMA_M = 0.015
 
 
 def doubts_of(run: Run, stations: Sequence[int]) -> Doubts:

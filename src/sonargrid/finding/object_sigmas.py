@@ -18,6 +18,7 @@ NUDGES = np.array([0.0025, math.radians(0.8), 0.12, 0.5])  # along [m], across [
 BOX_NUDGES = np.array([0.003, 0.003, 0.003, 0.003, math.radians(2.0), 0.5])  # four faces [m], turn [rad], dB
 BOX_WITHOUT_DATA = (0.05**-2,) * 4 + (math.radians(25.0) ** -2,)
 MISFIT = 2.2  # variances grow by this: the model's own errors repeat from ping to ping; benchmarks/bench_lists.py
+MISFIT_ACROSS = 3.2  # the same across stations, whose echoes share less but whose kinds may be taken wrongly
 WITHOUT_DATA = (0.1**-2, math.radians(15.0) ** -2)  # along, across: nothing is known worse than this
 TURNS_RAD = np.radians(np.arange(-45.0, 45.1, 1.5))
 GAINS_DB = np.array([-2.0, 0.0, 2.0])
@@ -106,7 +107,7 @@ def spread_of(board: Board, index: int, prior: Prior, doubts: Doubts) -> Spread:
         from_floor = np.zeros((4, 2))
         from_floor[0], from_floor[1] = u, v / far
     spread = np.linalg.inv(by_station.sum(axis=0) + np.diag(believed))
-    total = spread * MISFIT + _of_run(board, shape, radius, spread, by_station, from_floor, doubts)
+    total = spread * MISFIT_ACROSS + _of_run(board, shape, radius, spread, by_station, from_floor, doubts)
     return Spread(to_floor @ total @ to_floor.T, math.sqrt(max(float(total[2, 2]), 0.0)))
 
 

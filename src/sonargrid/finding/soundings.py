@@ -2,7 +2,7 @@
 
 Pings of one bearing are not independent: what disturbs one (the model's own misfit, a servo a little off) disturbs its
 repeats too.  `repeat_correlation` asks the run's repeats how alike they are; n pings then count as
-n / (1 + (n - 1) rho).  Floor axes [m].
+n / (1 + (n - 1) rho).  Whole sweeps that repeat another to the last digit add nothing.  Floor axes [m].
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from sonargrid.arrays import Floats, Ints
+from sonargrid.arrays import Bools, Floats, Ints
 from sonargrid.finding.echo_model import Soundings
 from sonargrid.maps.evidence import angle_steps
 from sonargrid.runs.readings import Pings
@@ -28,12 +28,32 @@ def _bearing_groups(pings: Pings) -> Ints:
     return np.asarray(np.unique(key, axis=1, return_inverse=True)[1]).reshape(-1)
 
 
-def repeat_correlation(pings: Pings) -> float:
+def copied(pings: Pings) -> Bools:
+    """Return (N,) True for pings of sweeps that repeat an earlier sweep of their station to the last digit.
+
+    Such a sweep is a copy, or a ranger too coarse to show any noise: it tells nothing new.
+    """
+    out = np.zeros(len(pings), dtype=bool)
+    seen = set()
+    key = pings.station.astype(np.int64) * (int(pings.sweep.max(initial=0)) + 1) + pings.sweep
+    order = np.argsort(key, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(key[order])) + 1):
+        if not rows.size:
+            continue
+        angles = np.round(pings.rays.commanded_rad[pings.ray[rows]], 9)
+        told = (int(pings.station[rows[0]]), angles.tobytes(), pings.range_m[rows].tobytes())
+        out[rows] = told in seen
+        seen.add(told)
+    return out
+
+
+def repeat_correlation(pings: Pings, told: Bools | None = None) -> float:
     """Return how alike repeats on one bearing are, `LEAST_CORRELATION` (independent) to 1 (copies of one another).
 
     Repeats that differ as much as neighbouring bearings of one arc do are independent; copies do not differ at all.
+    `told` (N,) leaves pings out.
     """
-    heard = np.flatnonzero(pings.echo)
+    heard = np.flatnonzero(pings.echo if told is None else pings.echo & told)
     if heard.size < 2:
         return LEAST_CORRELATION
     bearing = _bearing_groups(pings)[pings.ray[heard]]
@@ -76,10 +96,13 @@ def pack(pings: Pings, keep_stations: Ints | None = None) -> tuple[Soundings, In
     ray, ranges = ray_of[pings.ray[told]], pings.range_m[told]
     bearing = _bearing_groups(pings)[used]
     count = np.bincount(ray, minlength=used.size).astype(np.float64)
-    n = np.bincount(bearing, weights=count)[bearing]
-    rho = repeat_correlation(pings)
+    fresh = ~copied(pings)
+    first = np.bincount(ray, weights=fresh[told].astype(np.float64), minlength=used.size)
+    n, new = (np.bincount(bearing, weights=c)[bearing] for c in (count, first))
+    rho = repeat_correlation(pings, fresh)
     step = angle_steps(pings)[used]
-    each = np.minimum(1.0, step / FINE_STEP_RAD) / (1.0 + (n - 1.0) * rho)
+    # copies count with the pings they repeat: together as much as those alone
+    each = np.minimum(1.0, step / FINE_STEP_RAD) * (new / n) / (1.0 + (np.maximum(new, 1.0) - 1.0) * rho)
     heard = np.isfinite(ranges)
     silence = np.bincount(ray[~heard], minlength=used.size) * each
     echo_ray, echo_m, echo_count = _echoes(ray[heard], ranges[heard])
