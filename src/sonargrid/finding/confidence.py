@@ -19,6 +19,7 @@ FEATURES = ("constant", "log_gain", "log_readings", "log_stations", "covered", "
 # fitted by benchmarks/bench_lists.py; one row for runs of one station, one for several
 ONE_STATION = (-1.981, 1.856, -1.204, 0.0, 0.0, 0.0, 0.0, 0.0)
 SEVERAL = (-13.497, 2.35, 0.643, 0.2, 2.103, -0.557, 1.298, -1.0)
+USUAL_PASSES = {False: 2.0, True: 1.0}  # pings of a bearing in the worlds the curves were fitted to; True = several
 
 
 def features(board: Board, claim: Claim, found: Sorted, row: Object) -> Floats:
@@ -32,7 +33,7 @@ def features(board: Board, claim: Claim, found: Sorted, row: Object) -> Floats:
         [
             1.0,
             math.log(max(claim.gain, 1.0)),
-            math.log(max(float(claim.heard.sum()), 1.0)),
+            math.log(max(float(claim.heard.sum()) * USUAL_PASSES[several] / _passes(board), 1.0)),
             math.log(max(1, claim.stations)),
             _covered(walls, places, claim.x_m, claim.y_m),
             # one station takes a post for a box and a wall for a post: what it takes it for tells nothing there
@@ -41,6 +42,16 @@ def features(board: Board, claim: Claim, found: Sorted, row: Object) -> Floats:
             math.log(max(longest_sigma_m(row), 0.01) / 0.05) if several else 0.0,
         ]
     )
+
+
+def _passes(board: Board) -> float:
+    """Return how many pings a bearing has, on the average: more sweeps of one floor make nothing less likely."""
+    s = board.soundings
+    at = s.bearing_rad / s.step_rad
+    # both ways of a sweep lie beside the same step of the servo, a backlash apart
+    phase = float(np.angle(np.exp(2j * math.pi * at).mean())) / (2.0 * math.pi)
+    steps = np.unique(np.round(at - phase) + 1e6 * s.station)
+    return float(s.pings.sum()) / max(1, steps.size)
 
 
 def longest_sigma_m(row: Object) -> float:
