@@ -89,7 +89,7 @@ class Score:
                 ("calibration error", _figure(g.calibration_error, 4)),
             ]
             rows += [
-                (f"  {one.count} cells called occupied with {one.claimed:.1%}", f"{one.observed:.1%} are")
+                (f"  {one.count} cells, occupied by {one.claimed:.1%}", f"{one.observed:.1%} are")
                 for one in g.reliability
             ]
         if self.drawn is not None:
