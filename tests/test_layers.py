@@ -46,6 +46,8 @@ ROOMS: dict[int, str] = {
     "interval_chart",
     10: "mounting_picture pipeline plot",
     11: "holding journal run_list workers batch study_file study",
+    12: "sightings landmarks pose_fit pose_likelihood strayed alignment reachable outlook next_station "
+    "align_picture next_picture station_files",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}
 ROW = {name: row for row, names in ROOMS.items() for name in names.split()}

@@ -26,6 +26,7 @@ from sonargrid_cli import (
     record_command,
     sender_command,
     start_commands,
+    station_commands,
     study_commands,
 )
 
@@ -46,6 +47,8 @@ GROUPS: dict[str, tuple[tuple[str, Callable[..., str]], ...]] = {
     ),
     "Compare": (
         ("compare", beam_commands.compare_models),
+        ("align", station_commands.align_run),
+        ("next", station_commands.park_next),
         ("score", compare_commands.score_map),
         ("simulate", compare_commands.simulate_scene),
         ("study", study_commands.make_study),

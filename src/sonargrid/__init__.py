@@ -38,6 +38,8 @@ _DOOR = {
     "calibrate_beam": "bench.beam_bench",
     "compare_beams": "comparing.comparison",
     "Comparison": "comparing.comparison",
+    "refine_poses": "stations.alignment",
+    "next_station": "stations.next_station",
 }
 
 __all__ = ["__version__", "plot", *_DOOR]

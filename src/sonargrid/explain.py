@@ -28,6 +28,8 @@ TOPICS: dict[str, str] = {
     "weights": "why ten pings of one thing do not count as ten",
     "many-runs": "a whole folder of runs at once, and how it survives a break",
     "comparing": "which beam model suits your ranger, and what a tie is",
+    "aligning": "whether the stations stood where the run says",
+    "parking-next": "where another sweep would tell most, and why",
     "trust": "whether a map's probabilities can be taken at their word",
     "merging": "maps of one floor added up, and what cannot be added",
     "simulating": "rooms on paper: scene files and what the simulator does",

@@ -199,18 +199,18 @@ class Board:
 
     def rate(self, rest: Rest, kind: str, shape: Floats) -> Floats:
         """Return the log likelihood (K,) of all pings with each of K versions of one thing beside the rest."""
-        by_echo, by_ray = self._terms(rest, kind, shape)
+        by_echo, by_ray = self.rate_terms(rest, kind, shape)
         return np.asarray(by_echo @ self.soundings.weight + by_ray @ self.soundings.silence)
 
     def rate_by_station(self, rest: Rest, kind: str, shape: Floats) -> Floats:
         """Return the same, (K, S), station by station."""
         s = self.soundings
-        by_echo, by_ray = self._terms(rest, kind, shape)
+        by_echo, by_ray = self.rate_terms(rest, kind, shape)
         of_place = np.zeros((s.station.size, s.place_m.shape[0]))
         of_place[np.arange(s.station.size), s.station] = 1.0
         return np.asarray((by_echo * s.weight) @ of_place[s.ray] + (by_ray * s.silence) @ of_place)
 
-    def _terms(self, rest: Rest, kind: str, shape: Floats) -> tuple[Floats, Floats]:
+    def rate_terms(self, rest: Rest, kind: str, shape: Floats) -> tuple[Floats, Floats]:
         """Return (log likelihood of each echo (K, H), of silence on each ray (K, M))."""
         s, beam = self.soundings, self.beam
         e = thing_echoes(kind, shape, s, beam)
@@ -308,9 +308,14 @@ class Board:
 
     def likelihood(self, rest: Rest | None = None) -> float:
         """Return the log likelihood of all pings with the things as they are (or with a rest)."""
+        by_echo, by_ray = self.terms(rest)
+        return float(by_echo @ self.soundings.weight + by_ray @ self.soundings.silence)
+
+    def terms(self, rest: Rest | None = None) -> tuple[Floats, Floats]:
+        """Return (log likelihood of each echo (H,), of silence on each ray (M,)) with the things as they are."""
         full = self.rest() if rest is None else rest
         by_echo, by_ray = self._logs(full.caused[-1][None], full.passed[-1][None])
-        return float(by_echo[0] @ self.soundings.weight + by_ray[0] @ self.soundings.silence)
+        return by_echo[0], by_ray[0]
 
     def strays(self) -> Floats:
         """Return (H,) the chance that each echo comes from none of the things."""

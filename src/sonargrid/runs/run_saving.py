@@ -49,8 +49,8 @@ def save_run(run: Run, path: str | os.PathLike[str]) -> Path:
     return write_new_folder({"run.toml": run_toml(run), "readings.csv": readings_csv(run)}, path)
 
 
-def write_new_folder(texts: Mapping[str, str], path: str | os.PathLike[str]) -> Path:
-    """Write named texts as a new folder, which appears whole, and return its path.
+def write_new_folder(texts: Mapping[str, str | bytes], path: str | os.PathLike[str]) -> Path:
+    """Write named texts and pictures as a new folder, which appears whole, and return its path.
 
     Raises
     ------
@@ -66,8 +66,8 @@ def write_new_folder(texts: Mapping[str, str], path: str | os.PathLike[str]) -> 
         target.parent.mkdir(parents=True, exist_ok=True)
         building = tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent)
         for name, text in texts.items():
-            with open(os.path.join(building, name), "w", encoding="utf-8", newline="") as file:
-                file.write(text)
+            with open(os.path.join(building, name), "wb") as file:
+                file.write(text if isinstance(text, bytes) else text.encode("utf-8"))
         os.chmod(building, 0o777 & ~_umask())
         os.rename(building, target)
         building = None

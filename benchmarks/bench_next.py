@@ -1,0 +1,294 @@
+"""How many stations it takes to know a room, by how the next one is chosen.
+
+    python benchmarks/bench_next.py run [--rooms 50] [--ways random,farthest,next,truth]   # resumable
+    python benchmarks/bench_next.py table
+    python benchmarks/bench_next.py --smoke                                                 # one room, few stations
+
+Rooms of `worlds` (class room, seeds from 300 000; the weights were tuned below 10 000).  Every way starts at the same
+station and may park wherever a robot of 12 cm radius truly fits, on the same lattice:
+    random    anywhere, any heading
+    farthest  as far as can be from all stations there are, facing the middle of the room
+    next      `next_station` with the list of things of the run so far
+    truth     what lets a faultless ranger hear most surface that nobody heard yet: greedy on the truth
+After each station the joint map (4 cm cells) is scored against all surfaces in the room that a faultless ranger hears
+from somewhere (reflectors from a lattice of places), F1 within one cell; and the list of things by the uncertainty of
+the best match within 10 cm (half a metre where a true thing is missing), geometric mean over all true things.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import math
+import sys
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import worlds
+from scipy.ndimage import maximum_filter
+
+import sonargrid.stations
+from sonargrid.finding.objects import fit_objects
+from sonargrid.finding.things import Object
+from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.grid import GridFrame
+from sonargrid.maps.mapping import Map, map_run
+from sonargrid.runs.readings import Run, Station
+from sonargrid.scores.truth import cell_truth, reflectors, solid
+from sonargrid.simulation.scene import Scene
+from sonargrid.simulation.simulate import simulate
+from sonargrid.stations.next_station import next_station
+
+HERE = Path(__file__).resolve().parent
+CACHE = HERE / "next.jsonl"
+FIRST_SEED = 300_000
+WAYS = ("random", "farthest", "next", "truth")
+MOST = 14
+GOAL_F1 = 0.7
+GOAL_SIGMA_M = 0.05
+MISSING_M = 0.5
+MATCH_M = 0.10
+CELL_M = 0.04
+SPACING_M = 0.12
+RADIUS_M = 0.12
+HEADINGS = 12
+SIGMAS = worlds.ROOM_SIGMAS
+
+
+def sources_digest() -> str:
+    """Return a digest of the sources that the choice depends on."""
+    whole = hashlib.sha256()
+    folder = Path(sonargrid.stations.__file__ or "").parent
+    for path in (*(folder / f"{name}.py" for name in ("reachable", "outlook", "next_station")), HERE / "worlds.py"):
+        whole.update(path.read_bytes())
+    return whole.hexdigest()[:16]
+
+
+def free_places(scene: Scene) -> np.ndarray:
+    """Return (n, 2) places where the robot truly fits [m]."""
+    ends = np.array([(w.x1_m, w.y1_m) for w in scene.walls])
+    x, y = np.meshgrid(
+        np.arange(0.5 * SPACING_M, ends[:, 0].max(), SPACING_M), np.arange(0.5 * SPACING_M, ends[:, 1].max(), SPACING_M)
+    )
+    x, y = x.ravel(), y.ravel()
+    fits = (x > RADIUS_M) & (x < ends[:, 0].max() - RADIUS_M) & (y > RADIUS_M) & (y < ends[:, 1].max() - RADIUS_M)
+    for turn in np.arange(0.0, 2.0 * math.pi, math.pi / 8):
+        for r in (0.5 * RADIUS_M, RADIUS_M + 0.02):
+            fits &= ~solid(scene, x + r * math.cos(turn), y + r * math.sin(turn))
+    return np.stack([x[fits], y[fits]], axis=1)
+
+
+def recorded(scene: Scene, stations: Sequence[tuple[float, float, float]], seed: int) -> tuple[Scene, Run]:
+    """Return the scene with stations, and the run recorded there; they stood a little off, as a careful tape leaves."""
+    names = "ABCDEFGHIJKLMNOP"
+    rng = np.random.default_rng([91, seed])
+    given, true = [], []
+    for name, (x, y, heading) in zip(names, stations, strict=False):
+        one = Station(name, float(x), float(y), float(heading), *SIGMAS)
+        off = rng.standard_normal(3)
+        given.append(one)
+        true.append(
+            replace(
+                one,
+                x_m=one.x_m + SIGMAS[0] * off[0],
+                y_m=one.y_m + SIGMAS[0] * off[1],
+                heading_rad=one.heading_rad + SIGMAS[1] * off[2],
+            )
+        )
+    there = replace(scene, stations=tuple(true), given_stations=tuple(given))
+    return there, simulate(there, seed)
+
+
+class Judge:
+    """The truth of one room: all that can be heard from somewhere."""
+
+    def __init__(self, scene: Scene) -> None:
+        places = free_places(scene)
+        some = places[:: max(1, len(places) // 60)]
+        everywhere = [Station(f"{n}", x, y, h) for n, (x, y) in enumerate(some) for h in (0.0, math.pi)]
+        ends = np.array([(w.x1_m, w.y1_m) for w in scene.walls])
+        self.frame = GridFrame.around(-0.2, -0.2, ends[:, 0].max() + 0.2, ends[:, 1].max() + 0.2, CELL_M)
+        truth = cell_truth(replace(scene, stations=tuple(everywhere), given_stations=None), self.frame)
+        self.surface, self.free = truth.surface, truth.free
+
+    def f1(self, made: Map) -> float:
+        """Return F1 of surface cells within one cell."""
+        called = made.grid.log_odds > 0.0
+        counted = called & (self.surface | self.free)
+        precision = float((counted & maximum_filter(self.surface, 3)).sum() / max(1, counted.sum()))
+        recall = float((self.surface & maximum_filter(called, 3)).sum() / max(1, self.surface.sum()))
+        return 2.0 * precision * recall / max(1e-9, precision + recall)
+
+
+def uncertainty_m(scene: Scene, objects: Sequence[Object]) -> float:
+    """Return the geometric mean over all true things of the uncertainty of the best match [m]."""
+    centres = [(t.x_m, t.y_m) for t in (*scene.posts, *scene.boxes)]
+    total = 0.0
+    for x, y in centres:
+        near = [o for o in objects if o.counted and math.hypot(o.x_m - x, o.y_m - y) < MATCH_M]
+        best = min((math.hypot(o.x_sigma_m, o.y_sigma_m) for o in near), default=MISSING_M)
+        total += math.log(min(max(best, 1e-3), MISSING_M))
+    return math.exp(total / max(1, len(centres)))
+
+
+def _farthest(places: np.ndarray, stations: np.ndarray, middle: np.ndarray) -> tuple[float, float, float]:
+    d = np.hypot(places[:, None, 0] - stations[:, 0], places[:, None, 1] - stations[:, 1]).min(axis=1)
+    x, y = places[int(np.argmax(d))]
+    return float(x), float(y), math.atan2(middle[1] - y, middle[0] - x)
+
+
+def _heard(scene: Scene, stations: Sequence[tuple[float, float, float]], frame: GridFrame) -> list[np.ndarray]:
+    """Return the surface cells that a faultless ranger would report from each station."""
+    there = replace(scene, stations=tuple(Station(f"{n}", *s) for n, s in enumerate(stations)), given_stations=None)
+    at = reflectors(there)
+    row, column = frame.cell_of(at[:, 0], at[:, 1])
+    cells = row.astype(np.int64) * frame.columns + column
+    return [np.unique(cells[at[:, 2] == n]) for n in range(len(stations))]
+
+
+def _by_truth(
+    scene: Scene, places: np.ndarray, stations: list[tuple[float, float, float]], frame: GridFrame
+) -> tuple[float, float, float]:
+    rng = np.random.default_rng([17, len(stations)])
+    some = places[rng.permutation(len(places))[:40]]
+    tried = [(float(x), float(y), h) for x, y in some for h in np.arange(0.0, 2.0 * math.pi, math.pi / 3)]
+    heard = _heard(scene, [*stations, *tried], frame)
+    covered = np.zeros(frame.rows * frame.columns, dtype=bool)
+    for cells in heard[: len(stations)]:
+        covered[cells] = True
+    covered = maximum_filter(covered.reshape(frame.shape), 3).ravel()
+    gains = [int((~covered[cells]).sum()) for cells in heard[len(stations) :]]
+    return tried[int(np.argmax(gains))]
+
+
+def measure(way: str, seed: int, most: int = MOST, with_things: bool = True) -> dict[str, Any]:
+    """Return F1 and the things' uncertainty after each station."""
+    scene = worlds._room_scene(seed, SIGMAS, worlds._noise, 0.2)
+    judge, places = Judge(scene), free_places(scene)
+    first = scene.given_stations[0] if scene.given_stations else scene.stations[0]
+    stations = [(first.x_m, first.y_m, first.heading_rad)]
+    rng = np.random.default_rng([3, seed, WAYS.index(way)])
+    middle = places.mean(axis=0)
+    f1s: list[float] = []
+    sigmas: list[float] = []
+    objects: tuple[Object, ...] = ()
+    while True:
+        _, run = recorded(scene, stations, seed)
+        made = map_run(run, MapSettings(solver="joint", cell_m=CELL_M, extent_m=judge.frame.extent_m))
+        f1s.append(judge.f1(made))
+        unsure = with_things and (not sigmas or sigmas[-1] > GOAL_SIGMA_M)
+        if unsure or way == "next":
+            objects = fit_objects(made.pings, run).objects
+        if with_things:
+            sigmas.append(uncertainty_m(scene, objects))
+        if len(stations) >= most or (f1s[-1] >= GOAL_F1 and (not with_things or sigmas[-1] <= GOAL_SIGMA_M)):
+            return {"f1": f1s, "sigma_m": sigmas}
+        if way == "random":
+            x, y = places[int(rng.integers(len(places)))]
+            stations.append((float(x), float(y), float(rng.uniform(-math.pi, math.pi))))
+        elif way == "farthest":
+            stations.append(_farthest(places, np.array(stations), middle))
+        elif way == "truth":
+            stations.append(_by_truth(scene, places, stations, judge.frame))
+        else:
+            best = next_station(made, objects, 1)[0]
+            # where the map errs and something stands, the robot is parked at the nearest place that is free
+            x, y = places[int(np.argmin(np.hypot(places[:, 0] - best.x_m, places[:, 1] - best.y_m)))]
+            stations.append((float(x), float(y), best.heading_rad))
+
+
+def cached(digest: str | None) -> dict[tuple[str, int], dict[str, Any]]:
+    """Return what was measured with these sources (None = any), by way and seed."""
+    found: dict[tuple[str, int], dict[str, Any]] = {}
+    if CACHE.exists():
+        for line in CACHE.read_text(encoding="utf-8").splitlines():
+            one = json.loads(line)
+            if digest is None or one["sources"] == digest or one["way"] != "next":
+                found[one["way"], one["seed"]] = one["figures"]
+    return found
+
+
+def run_all(ways: Sequence[str], rooms: int, with_things: bool = True) -> None:
+    """Measure what is missing, a line at a time."""
+    digest = sources_digest()
+    have = cached(digest)
+    for seed in range(FIRST_SEED, FIRST_SEED + rooms):
+        for way in ways:
+            if (way, seed) not in have:
+                record = {"way": way, "seed": seed, "sources": digest, "figures": measure(way, seed, MOST, with_things)}
+                with CACHE.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(record) + "\n")
+
+
+def needed(values: Sequence[float], goal: float, above: bool) -> int:
+    """Return after how many stations a goal was first met; one more than the most where it never was.
+
+    >>> needed([0.3, 0.6, 0.72], 0.7, True), needed([0.3], 0.7, True)
+    (3, 15)
+    """
+    for count, value in enumerate(values, start=1):
+        if (value >= goal) if above else (value <= goal):
+            return count
+    return MOST + 1
+
+
+def table(found: dict[tuple[str, int], dict[str, Any]]) -> str:
+    """Return the figures as Markdown; only rooms that every way was tried in."""
+    by_way: dict[str, dict[int, dict[str, Any]]] = defaultdict(dict)
+    for (way, seed), figures in found.items():
+        by_way[way][seed] = figures
+    ways = [w for w in WAYS if by_way[w]]
+    if not ways:
+        return "nothing yet"
+    seeds = sorted(set.intersection(*(set(by_way[w]) for w in ways)))
+    rows = [
+        f"{len(seeds)} rooms",
+        "",
+        "| way | stations to F1 0.7 | against random | stations to 5 cm | against random |",
+        "|---|---|---|---|---|",
+    ]
+    counts = {
+        w: (
+            np.array([needed(by_way[w][s]["f1"], GOAL_F1, True) for s in seeds], dtype=float),
+            np.array([needed(by_way[w][s]["sigma_m"], GOAL_SIGMA_M, False) for s in seeds], dtype=float),
+        )
+        for w in ways
+    }
+    for w in ways:
+        cells = []
+        for k in range(2):
+            mean = counts[w][k].mean()
+            base = counts["random"][k].mean() if "random" in counts else math.nan
+            error = counts[w][k].std(ddof=1) / math.sqrt(len(seeds)) if len(seeds) > 1 else math.nan
+            cells += [f"{mean:.2f} +- {error:.2f}", f"{100.0 * (mean / base - 1.0):+.0f} %"]
+        rows.append(f"| {w} | {' | '.join(cells)} |")
+    return "\n".join(rows)
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run, or tell what is there."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", choices=("run", "table"), nargs="?", default="table")
+    parser.add_argument("--rooms", type=int, default=50)
+    parser.add_argument("--ways", default=",".join(WAYS))
+    parser.add_argument("--f1-only", action="store_true", help="leave out the things' uncertainty, which takes long")
+    parser.add_argument("--any-sources", action="store_true", help="tell figures of other sources, too")
+    parser.add_argument("--smoke", action="store_true", help="one room, to see that it runs")
+    options = parser.parse_args(argv)
+    if options.smoke:
+        print(table({(way, FIRST_SEED): measure(way, FIRST_SEED, 3) for way in WAYS}))
+        return
+    if options.what == "run":
+        run_all(options.ways.split(","), options.rooms, not options.f1_only)
+        print(f"{options.rooms} rooms", file=sys.stderr)
+        return
+    print(table(cached(None if options.any_sources else sources_digest())))
+
+
+if __name__ == "__main__":
+    main()

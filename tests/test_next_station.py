@@ -1,0 +1,170 @@
+"""Where to park next: what may be reached, what is seen from there, and what it is worth, against hand values."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sonargrid.errors import SonargridError
+from sonargrid.finding.things import Object
+from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.maps.mapping import build_map
+from sonargrid.runs.calibration import calibrated
+from sonargrid.runs.readings import Ranger, Readings, Robot, Run, Station
+from sonargrid.stations.next_station import Proposal, _told, next_station
+from sonargrid.stations.outlook import directions, in_sight, inside_sweep, new_floor_m2, walls_of
+from sonargrid.stations.reachable import beyond_walls, footprint_m, heard_clear, parking_cells, parking_places
+
+ANGLES = np.arange(0.0, 181.0, 3.0)
+
+
+def _run(heard_m: np.ndarray | float = np.inf, radius_m: float = 0.10) -> Run:
+    heard = np.broadcast_to(np.asarray(heard_m, dtype=np.float64), ANGLES.shape)
+    rows = Readings("angle_deg", "range_m", ANGLES, heard, 0 * ANGLES, 0 * ANGLES, 1 + 0 * ANGLES)
+    return Run(rows, (Station("A"),), ranger=Ranger(reach_m=1.0), robot=Robot(radius_m=radius_m))
+
+
+def _floor(occupied: tuple[slice, slice] | None = None) -> LogOddsGrid:
+    """Free floor from x -1 to 1 and y 0 to 1, but for some cells."""
+    frame = GridFrame.around(-1.0, 0.0, 1.0, 1.0, 0.02)
+    log_odds = np.full(frame.shape, -2.0, dtype=np.float32)
+    if occupied is not None:
+        log_odds[occupied] = 3.0
+    return LogOddsGrid(frame, log_odds, np.ones(frame.shape, dtype=np.uint32), {})
+
+
+def _post(x: float, y: float, stations: int = 1) -> Object:
+    return Object("post", x, y, 0.01, 0.02, 0.0, math.hypot(x, y) - 0.03, math.atan2(y, x), stations, 20, 0.06)
+
+
+WALL = Object("wall", 0.0, 0.7, 0.3, 0.01, 0.0, 0.7, math.pi / 2, 2, 30, width_m=1.0, heading_rad=0.0)
+
+
+def test_a_place_lies_before_the_first_echo_of_all_the_beams_width() -> None:
+    heard = np.where(np.abs(ANGLES - 90.0) <= 20.0, 0.6, np.inf)
+    run = _run(heard)
+    clear = heard_clear(_floor(), calibrated(run), math.radians(25.0), 0.12)
+    frame = _floor().frame
+
+    def at(x: float, y: float) -> bool:
+        return bool(clear[frame.cell_of(x, y)])
+
+    assert at(0.01, 0.45)
+    assert not at(0.01, 0.51)  # 0.12 m more would touch the arc at 0.6 m
+    # 40 degrees aside of the post's middle: its arc ends at 20, the beam is 25 wide to each side
+    assert not at(0.7 * math.sin(math.radians(40.0)), 0.7 * math.cos(math.radians(40.0)))
+    assert at(0.7 * math.sin(math.radians(48.0)), 0.7 * math.cos(math.radians(48.0)))
+    # 30 degrees from the sweep's end a wall could slant across the way and answer from where nobody listened
+    assert not at(0.7 * math.sin(math.radians(60.0)), 0.7 * math.cos(math.radians(60.0)))
+
+
+def test_behind_a_wall_nobody_parks() -> None:
+    cells = beyond_walls(_floor(), _run(), [WALL])
+    frame = _floor().frame
+    assert cells[frame.cell_of(0.0, 0.8)]
+    assert cells[frame.cell_of(0.9, 0.8)]  # the wall's line is drawn out
+    assert not cells[frame.cell_of(0.0, 0.6)]
+
+
+@given(st.floats(0.05, 0.20))
+def test_the_robot_never_parks_nearer_than_its_radius(radius: float) -> None:
+    grid = _floor((slice(20, 24), slice(40, 60)))
+    cells = parking_cells(grid, _run(radius_m=radius), calibrated(_run()), [_post(0.5, 0.5)])
+    x, y = grid.frame.centre_of(*np.nonzero(cells))
+    stood = np.hypot(x, y) <= grid.cell_m
+    row, column = np.nonzero(np.asarray(grid.log_odds) > 0.0)
+    ox, oy = grid.frame.centre_of(row, column)
+    gap = np.hypot(x[:, None] - ox, y[:, None] - oy).min(axis=1) if x.size else np.zeros(0)
+    assert (gap[~stood] >= radius - 0.02).all()
+    assert (np.hypot(x - 0.5, y - 0.5)[~stood] >= radius + footprint_m(_post(0.5, 0.5)) - 0.03).all()
+
+
+def test_floor_that_hangs_together_with_no_station_is_not_reached() -> None:
+    grid = _floor((slice(0, 50), slice(60, 62)))  # a bar from bottom to top at x = 0.2
+    x = parking_places(grid, _run(radius_m=0.05), calibrated(_run()))[:, 0]
+    assert x.size > 5
+    assert x.max() < 0.2
+
+
+def test_new_floor_of_an_empty_world_is_the_disc() -> None:
+    frame = GridFrame.around(-1.0, -1.0, 1.0, 1.0, 0.02)
+    nothing = LogOddsGrid(frame, np.zeros(frame.shape, np.float32), np.zeros(frame.shape, np.uint32), {})
+    none = np.zeros(frame.shape, dtype=bool)
+    seen = new_floor_m2(nothing, none, np.array([[0.0, 0.0]]), walls_of([]), 0.8)
+    assert float(seen.sum()) == pytest.approx(math.pi * 0.8**2, rel=1e-6)
+    # a wall at y = 0.4 cuts off a segment of the disc: r^2 (t - sin t cos t), t = acos(0.4 / 0.8); circle segment
+    wall = Object("wall", 0.0, 0.4, 0.3, 0.01, 0.0, 0.4, math.pi / 2, 2, 30, width_m=1.0, heading_rad=0.0)
+    behind = new_floor_m2(nothing, none, np.array([[0.0, 0.0]]), walls_of([wall]), 0.8)
+    t = math.acos(0.5)
+    assert float((seen - behind).sum()) == pytest.approx(0.8**2 * (t - math.sin(t) * math.cos(t)), rel=0.06)
+    assert directions().size == seen.shape[1]
+
+
+def test_what_stands_between_ends_sight() -> None:
+    grid = _floor((slice(20, 22), slice(40, 60)))
+    points = np.array([[0.0, 0.8], [0.0, 0.3], [0.6, 0.4], [0.0, 3.0]])
+    blocked = np.asarray(grid.log_odds) > 0.0
+    sees = in_sight(grid, blocked, np.array([[0.0, 0.0]]), points, 1.0)
+    assert sees.tolist() == [[False, True, True, False]]
+
+
+def test_a_sweep_covers_its_half_circle_and_the_beams_side() -> None:
+    half = (-math.pi / 2, math.pi / 2)
+    bearing = np.radians([0.0, 89.0, 95.0, 180.0])
+    assert inside_sweep(bearing, np.zeros(4), half, 0.0).tolist() == [True, True, False, False]
+    assert inside_sweep(bearing, np.zeros(4), half, math.radians(12.0)).tolist() == [True, True, True, False]
+
+
+def test_information_is_that_of_range_and_bearing() -> None:
+    """At 1 m, range to 6 mm and bearing to 1.5 degrees: 0.69 nats from the same side, 1.52 from 90 degrees aside."""
+    run = _run()
+    points = np.array([[0.0, 1.0]])
+    one, same, aside = (
+        _told(np.array([place]), points, run)[0, 0][:2, :2] for place in ([0.0, 0.0], [0.0, 0.0], [1.0, 1.0])
+    )
+    assert np.sqrt(np.diag(np.linalg.inv(one))) == pytest.approx([math.radians(1.5), 0.006], rel=1e-9)
+
+    def drop(other: np.ndarray) -> float:
+        return 0.5 * float(np.linalg.slogdet(one + other)[1] - np.linalg.slogdet(one)[1])
+
+    assert drop(same) == pytest.approx(math.log(2.0))
+    assert drop(aside) == pytest.approx(math.log((1 / 6.0**2 + 1 / 26.18**2) * 6.0 * 26.18), rel=1e-3)
+    assert drop(aside) == pytest.approx(1.52, abs=0.01)
+
+
+def test_the_way_is_told_as_people_say_it() -> None:
+    def way(ahead: float, left: float, turn_deg: float) -> str:
+        return Proposal(0, 0, 0, 1, 0, 0, 0, 0.4, "A", ahead, left, math.radians(turn_deg), ()).way()
+
+    assert way(0.4, 0.2, 30.0) == "from A: 40 cm ahead, 20 cm left, turn 30 degrees left"
+    assert way(-0.4, -0.2, -30.0) == "from A: 40 cm back, 20 cm right, turn 30 degrees right"
+    assert way(0.0, 0.004, 0.0) == "from A: stay"
+
+
+def test_one_thing_seen_once_is_looked_at_from_aside() -> None:
+    heard = np.where(np.abs(ANGLES - 90.0) <= 22.0, 0.7, np.inf)
+    made = build_map(_run(heard), solver="joint", cell_m=0.02)
+    post = _post(0.0, 0.73)
+    places = next_station(made, [post])
+    assert len(places) == 3
+    best = places[0]
+    # the way leads to the place, and the thing lies in the sweep there
+    assert (best.x_m, best.y_m) == pytest.approx((-best.left_m, best.ahead_m))
+    bearing = math.atan2(post.y_m - best.y_m, post.x_m - best.x_m)
+    assert abs(math.remainder(bearing - best.heading_rad, 2 * math.pi)) <= math.radians(102.0)
+    assert best.things_nats > math.log(2.0)  # more than a repeat from the same place would give
+    assert any("post or a wall" in reason for reason in best.reasons)
+    for one, other in pairwise(places):
+        assert one.gain >= other.gain
+        assert math.hypot(one.x_m - other.x_m, one.y_m - other.y_m) >= 0.35
+
+
+def test_nowhere_to_go_is_said() -> None:
+    made = build_map(_run(0.12, radius_m=0.3), solver="joint", cell_m=0.02)
+    with pytest.raises(SonargridError, match="no free floor that a robot of 30 cm radius fits on"):
+        next_station(made, [])
