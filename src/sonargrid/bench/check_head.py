@@ -23,7 +23,7 @@ SERVO_PULSES_US = (500.0, 2500.0)  # what hobby servos take; maker data sheets
 TURN_AT_END = 0.1  # of the span: a head that turns so near an end turns at the end
 SHIFT_DEG, GREAT_SHIFT_DEG = 1.0, 3.0
 SHIFT_SIGMAS = 3.5
-LEAST_EDGES, LEAST_MEMBERS = 3, 4
+LEAST_EDGES, SURE_EDGES, LEAST_MEMBERS = 3, 4, 4
 
 
 def check_coverage(view: RunView, sheet: Sheet) -> None:
@@ -222,13 +222,16 @@ def check_shift(view: RunView, sheet: Sheet) -> None:
     known = float(to_deg(view.run.head.backlash_rad))
     middle = float(np.median(shifts))
     shifts = shifts[np.abs(shifts - middle) <= max(3.0, 4.0 * 1.4826 * float(np.median(np.abs(shifts - middle))))]
+    if shifts.size < LEAST_EDGES:
+        sheet.cannot("the edges of arcs on the way up and down disagree, so the play of the gears does not show")
+        return
     left = float(np.mean(shifts)) - known
     # an edge is known to a step by the root of 12, on the way up and on the way down
     step = float(np.nanmedian([s.step_deg for s in view.stations]))
     sigma = max(float(np.std(shifts)), step / math.sqrt(6.0)) / math.sqrt(shifts.size)
     if abs(left) < max(SHIFT_DEG, SHIFT_SIGMAS * sigma):
         return
-    severity = FAULT if abs(left) > max(GREAT_SHIFT_DEG, SHIFT_SIGMAS * sigma) else WARNING
+    severity = FAULT if abs(left) > GREAT_SHIFT_DEG and shifts.size >= SURE_EDGES else WARNING
     beyond = f" beyond the {known:.1f} of head.backlash_deg" if known else ""
     sheet.found(
         "forward_return_shift",

@@ -16,7 +16,7 @@ from sonargrid.runs.sweeps import FLYBACK_SHARE
 
 APART_M = 0.05  # repeats of one angle that differ by more disagree
 SIGMAS = 6.0
-MOVED_DEG = 12.0  # disagreement over so many degrees is no edge of an arc that flickers
+MOVED_DEG = 18.0  # disagreement over so many degrees is no edge of an arc that flickers
 LEAST_ANGLES = 4
 LEAST_THIRD = 3  # sweeps, early and late
 HELD = 0.75  # of the angles there: a thing stood (or nothing did) throughout
@@ -116,7 +116,7 @@ def _changes(view: RunView, station: StationView, table: SweepTable, before: int
             continue
         before_m, after_m = _level(one[here]), _level(two[here])
         # on both sides either a surface or silence must hold: a flickering echo is nobody's move
-        if before_m is None or after_m is None or (np.isinf(before_m) and np.isinf(after_m)):
+        if before_m is None or after_m is None or not _apart(view, station, np.array(before_m), np.array(after_m)):
             continue
         if _is_bounce(one[here], two[here], before_m, after_m):
             continue

@@ -24,10 +24,10 @@ LEAST_TURN_RAD, GREAT_TURN_RAD, MOST_TURN_RAD = math.radians(6.0), math.radians(
 PEAK_RAD = math.radians(8.0)
 TURN_SIGMAS = 3.0
 ARC_SIGMA_RAD, RANGE_SIGMA_M = math.radians(1.5), 0.012  # of one arc with both edges free
-GATE = 2.5  # sigmas
-# arcs shared after turning and of all its own, how many more than as stated, and than at any other turn
-LEAST_ARCS, LEAST_PART, LEAST_GAIN, LEAST_PEAK = 2.0, 0.55, 1.5, 0.8
-GREAT_GAIN, GREAT_PART = 2.5, 0.7
+# log likelihood ratios: of the best turn, how much better it is than as stated, and than any other turn
+LEAST_AGREEMENT, LEAST_GAIN, LEAST_PEAK, GREAT_GAIN = 4.0, 7.0, 2.0, 12.0
+WALLS_BY_CHANCE, POINTS_BY_CHANCE = 0.08, 0.25  # 1 / (rad m), 1 / m2: strewn over a room of two metres
+SHARED_SHARE = 0.6
 LEAST_ARC_RAD, SAME_RANGE_M = math.radians(12.0), 0.015
 
 
@@ -74,12 +74,12 @@ def check_headings(view: RunView, sheet: Sheet) -> None:
 
 
 def _turned(view: RunView, arcs: list[Floats], i: int, turns: Floats) -> tuple[float, float, float, float] | None:
-    """Return (gain, turn [rad], arcs shared there, as stated) of the turn at which a station fits the others best.
+    """Return (gain, turn [rad], agreement there, as stated) of the turn at which a station fits the others best.
 
-    None where its heading as stated does as well, or any turn does.
+    None where its heading as stated does nearly as well, or many turns do.
     """
     place = view.run.stations[view.stations[i].index]
-    shared = _shared(place, arcs[i], turns, _all_but(view, arcs, i))
+    shared = _agreement(place, arcs[i], turns, _all_but(view, arcs, i))
     as_stated = np.abs(turns) <= max(2.0 * ARC_SIGMA_RAD, TURN_SIGMAS * place.heading_sigma_rad)
     tried = ~as_stated & (np.abs(turns) >= LEAST_TURN_RAD) & (np.abs(turns) <= MOST_TURN_RAD)
     if not tried.any():
@@ -91,27 +91,27 @@ def _turned(view: RunView, arcs: list[Floats], i: int, turns: Floats) -> tuple[f
     elsewhere = np.abs(turns - turns[at]) > PEAK_RAD
     before, peak = float(shared[as_stated].max()), float(shared[at] - shared[elsewhere].max())
     gain = float(shared[at]) - before
-    enough = shared[at] >= max(LEAST_ARCS, LEAST_PART * len(arcs[i]))
-    if not (enough and gain >= LEAST_GAIN and peak >= LEAST_PEAK):
+    if not (shared[at] >= LEAST_AGREEMENT and gain >= LEAST_GAIN and peak >= LEAST_PEAK):
         return None
     return gain, float(turns[at]), float(shared[at]), before
 
 
 def _tell_heading(place: Station, turned: tuple[float, float, float, float], arcs: int, sheet: Sheet) -> None:
     gain, turn, after, before = turned
-    sure = gain >= GREAT_GAIN and after >= GREAT_PART * arcs and abs(turn) > GREAT_TURN_RAD
+    stated = float(to_deg(math.remainder(place.heading_rad, 2.0 * math.pi)))
     sheet.found(
         "heading_disagrees",
-        FAULT if sure else WARNING,
+        FAULT if gain >= GREAT_GAIN and abs(turn) > GREAT_TURN_RAD else WARNING,
         f"Station {place.name}: turned {abs(to_deg(turn)):.0f} degrees to the {'left' if turn > 0 else 'right'} its "
-        f"arcs fall on {after:.1f} walls and corners that other stations hear, as stated "
-        f"({to_deg(place.heading_rad):.0f} degrees) on {before:.1f}.",
+        f"arcs fall on walls and corners that other stations hear, far better than with the stated {stated:.0f} "
+        f"degrees (by {gain:.1f} in log likelihood).",
         "Measure its heading again (chassis edge against a taped line); sonargrid map then shows walls as one line.",
         station=place.name,
         turn_deg=float(to_deg(turn)),
-        heading_deg=float(to_deg(place.heading_rad)),
-        shared_after=after,
-        shared_before=before,
+        heading_deg=stated,
+        log_likelihood_ratio=gain,
+        agreement_turned=after,
+        agreement_as_stated=before,
         arcs=arcs,
     )
 
@@ -171,32 +171,36 @@ def _all_but(view: RunView, arcs: list[Floats], i: int) -> _Others:
     return _Others(*np.concatenate(rows).T)
 
 
-def _shared(place: Station, mine: Floats, turns: Floats, others: _Others) -> Floats:
-    """Return (T,) how many of a station's arcs fall on what others hear once it is turned; half a fit counts half.
+def _agreement(place: Station, mine: Floats, turns: Floats, others: _Others) -> Floats:
+    """Return (T,) how well a station's arcs agree with what others hear once it is turned: a log likelihood ratio.
 
-    A wall is shared where direction and distance of the perpendicular agree, a corner or a post where its place does.
+    An arc is the view of a wall that another station hears, of a corner or post that another hears, or of neither.  A
+    wall is shared where direction and distance of the perpendicular agree, a point where its place does; what is known
+    better counts more, and the more there is to agree with, the less one agreement says.
     """
     if not (mine.size and others.x_m.size):
         return np.zeros(turns.size)
     bearing = place.heading_rad + turns[:, None, None] + mine[None, :, None, 0]
-    near = np.minimum(_wall_apart(place, mine, bearing, others), _point_apart(place, mine, bearing, others))
-    fits = np.where(near < GATE, np.exp(-0.5 * np.maximum(0.0, near - 1.0) ** 2), 0.0)
-    return np.asarray(fits.max(axis=2).sum(axis=1))
+    ratio = _as_wall(place, mine, bearing, others) / WALLS_BY_CHANCE
+    ratio = ratio + _as_point(place, mine, bearing, others) / POINTS_BY_CHANCE
+    shared = (1.0 - SHARED_SHARE) + SHARED_SHARE * ratio.sum(axis=2) / (2.0 * others.x_m.size)
+    return np.asarray(np.log(shared).sum(axis=1))
 
 
-def _wall_apart(place: Station, mine: Floats, normal: Floats, others: _Others) -> Floats:
-    """Return (T, M, K) how far two stations' perpendiculars are from being one wall's [sigmas]."""
+def _as_wall(place: Station, mine: Floats, normal: Floats, others: _Others) -> Floats:
+    """Return (T, M, K) the density of two stations' perpendiculars being one wall's [1 / (rad m)]."""
     apart = np.remainder(others.bearing_rad - normal + math.pi, 2.0 * math.pi) - math.pi
     middle = normal + 0.5 * apart
     dx, dy = place.x_m - others.x_m, place.y_m - others.y_m
     off = mine[:, 1, None] + dx * np.cos(middle) + dy * np.sin(middle) - others.range_m
     along = -dx * np.sin(middle) + dy * np.cos(middle)
-    sigma = np.hypot(mine[:, 2, None], others.sigma_rad)
-    return np.asarray(np.hypot(apart / sigma, off / np.hypot(RANGE_SIGMA_M, 0.5 * sigma * along)))
+    turn = np.hypot(mine[:, 2, None], others.sigma_rad)
+    sigma = np.hypot(RANGE_SIGMA_M, 0.5 * turn * along)
+    return np.asarray(np.exp(-0.5 * ((apart / turn) ** 2 + (off / sigma) ** 2)) / (2.0 * math.pi * turn * sigma))
 
 
-def _point_apart(place: Station, mine: Floats, bearing: Floats, others: _Others) -> Floats:
-    """Return (T, M, K) how far two stations' arcs are from being one point's [sigmas]."""
+def _as_point(place: Station, mine: Floats, bearing: Floats, others: _Others) -> Floats:
+    """Return (T, M, K) the density of two stations' arcs being one point's [1 / m2]."""
     own, theirs = mine[:, 1, None], others.range_m
     dx = others.x_m + theirs * np.cos(others.bearing_rad) - place.x_m - own * np.cos(bearing)
     dy = others.y_m + theirs * np.sin(others.bearing_rad) - place.y_m - own * np.sin(bearing)
@@ -206,4 +210,6 @@ def _point_apart(place: Station, mine: Floats, bearing: Floats, others: _Others)
         xx = xx + RANGE_SIGMA_M**2 * c**2 + wide * s**2
         yy = yy + RANGE_SIGMA_M**2 * s**2 + wide * c**2
         xy = xy + (RANGE_SIGMA_M**2 - wide) * c * s
-    return np.asarray(np.sqrt((yy * dx**2 - 2.0 * xy * dx * dy + xx * dy**2) / (xx * yy - xy**2)))
+    size = xx * yy - xy**2
+    square = (yy * dx**2 - 2.0 * xy * dx * dy + xx * dy**2) / size
+    return np.asarray(np.exp(-0.5 * square) / (2.0 * math.pi * np.sqrt(size)))
