@@ -315,7 +315,7 @@ def test_pictures_and_json_in_a_folder(folder: Path, capsys: Capture, faulty_run
     assert json.loads((folder / "seen" / "check.json").read_text(encoding="utf-8"))["fit"] is False
     assert (folder / "seen" / "check.png").read_bytes().startswith(b"\x89PNG")
     drawn = (folder / "seen" / "check.svg").read_text(encoding="utf-8")
-    assert "fault: Station A" in drawn
+    assert "alone hears" in drawn
     assert "NOT fit for use" in drawn
     capsys.readouterr()
     assert main(["check", "run", "-o", "seen"]) == 1  # once more over its own files
@@ -339,6 +339,14 @@ def test_what_stands_in_the_way_is_left_alone(folder: Path, capsys: Capture) -> 
     assert main(["check", "--sample", "two_flowerpots", "-o", "seen"]) == 1
     assert "exists and is no folder" in capsys.readouterr().err
     assert (folder / "seen").read_text(encoding="utf-8") == "mine"
+
+
+def test_two_readings_of_999_are_no_wrong_unit(folder: Path, capsys: Capture) -> None:
+    Path("log.csv").write_text("angle_deg,range_cm\n0,50\n90,999\n180,999\n", encoding="utf-8")
+    main(["check", "log.csv", "--json"])
+    found = {f["id"] for f in json.loads(capsys.readouterr().out)["findings"]}
+    assert "timeout_as_distance" in found
+    assert "wrong_unit" not in found
 
 
 def test_a_run_that_is_not_there_is_named(folder: Path, capsys: Capture) -> None:

@@ -61,7 +61,7 @@ def _stations(stations: tuple[StationCheck, ...]) -> list[str]:
         sweeps = f"{row.sweeps} sweep{'' if row.sweeps == 1 else 's'}"
         lines += _wrapped(
             f"station {row.name}: {sweeps}, {row.first_deg:g} to {row.last_deg:g} degrees{step}; {row.echoes} "
-            f"echoes, {row.silent} silent{void}",
+            f"echo{'' if row.echoes == 1 else 'es'}, {row.silent} silent{void}",
             "  ",
             "    ",
         )

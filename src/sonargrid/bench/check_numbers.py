@@ -107,7 +107,9 @@ def _dropouts(view: RunView, sheet: Sheet) -> None:
 
 def check_unit(view: RunView, sheet: Sheet) -> None:
     """Look for distances that no such ranger measures: a wrong unit."""
-    read = np.concatenate([station.read_m for station in view.stations])
+    told = [f.rows for f in sheet.findings if f.id == "timeout_as_distance"]
+    timeouts = np.concatenate(told) if told else np.zeros(0, dtype=np.int64)
+    read = np.concatenate([s.read_m[~np.isin(s.rows, timeouts)] for s in view.stations])
     wrong = usual_distances(read.tolist())
     if wrong:
         middle, words = wrong
@@ -127,7 +129,7 @@ def check_timeouts(view: RunView, sheet: Sheet) -> None:
     for station in view.stations:
         read[station.rows] = station.read_m
     for _ in range(MOST_TIMEOUTS):
-        if int(left.sum()) < 4:
+        if int(left.sum()) < 3:
             return
         value = float(rows.distance[left].max())
         here = left & (rows.distance == value)
@@ -179,9 +181,13 @@ def _is_timeout(view: RunView, left: Bools, here: Bools, read: Floats) -> bool:
             angle = station.angle_deg[mine]
             span = max(span, float(angle.max() - angle.min()))
     count, wide = int(here.sum()), span >= TIMEOUT_SPAN_DEG or places > 1
-    if begins < TIMEOUT_BEGINS or not others.any():
+    if not others.any():
         return False
     value = float(read[here][0])
+    if value > FARTHEST_USUAL_M and count >= 2 and float(read[others].max()) < FARTHEST_USUAL_M:
+        return True
+    if begins < TIMEOUT_BEGINS:
+        return False
     if wide and value >= TIMEOUT_GAP * float(read[others].max()):
         return True
     far = read[others][read[others] > 0.7 * value]

@@ -37,7 +37,11 @@ def strip_findings(check: RunCheck, station: str) -> tuple[Finding, ...]:
     """
     placed = [f for f in check.findings if f.station == station and math.isfinite(f.first_rad)]
     placed.sort(key=lambda f: SEVERITIES.index(f.severity))
-    return tuple(Finding(f.first_rad, f.last_rad, f"{f.severity}: {f.words}") for f in placed[:MOST_ON_A_STRIP])
+    return tuple(
+        # the strip has its station's name already
+        Finding(f.first_rad, f.last_rad, f"{f.severity}: {f.words.removeprefix(f'Station {station}').lstrip(':, ')}")
+        for f in placed[:MOST_ON_A_STRIP]
+    )
 
 
 def check_figure(
