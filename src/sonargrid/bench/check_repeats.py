@@ -21,6 +21,7 @@ LEAST_ANGLES = 4
 LEAST_THIRD = 3  # sweeps, early and late
 HELD = 0.75  # of the angles there: a thing stood (or nothing did) throughout
 ONE_SURFACE_M = 0.05
+TAKE_TURNS = 0.1  # of the angles
 NEARLY_REACH = 0.92  # echoes beyond this share of reach come and go
 RETURN_S = 0.35  # for a full return; hobby servos take 0.1 to 0.2 s for 60 degrees, maker data sheets
 MOST_WRONG, LEAST_WRONG, FLYBACK_CHANCE = 0.7, 2, 1e-4
@@ -118,7 +119,7 @@ def _changes(view: RunView, station: StationView, table: SweepTable, before: int
         # on both sides either a surface or silence must hold: a flickering echo is nobody's move
         if before_m is None or after_m is None or not _apart(view, station, np.array(before_m), np.array(after_m)):
             continue
-        if _is_bounce(one[here], two[here], before_m, after_m):
+        if _flickers(one[here], two[here], before_m, after_m):
             continue
         found.append(_Change(before, after, int(here[0]), int(here[-1]), before_m, after_m))
     return found
@@ -135,14 +136,14 @@ def _level(ranges: Floats) -> float | None:
     return middle if float(np.mean(np.abs(ranges[heard] - middle) <= ONE_SURFACE_M)) >= HELD else None
 
 
-def _is_bounce(one: Floats, two: Floats, one_m: float, two_m: float) -> bool:
-    """Return whether one level is twice the other and both are heard in one pass: second round trips, nobody's move."""
-    if not (np.isfinite(one_m) and np.isfinite(two_m)) or abs(max(one_m, two_m) - 2.0 * min(one_m, two_m)) > 0.03:
-        return False
-    mixed = [
-        float(np.mean(np.abs(np.where(np.isfinite(r), r, 99.0) - m) < 0.03)) for r, m in ((one, two_m), (two, one_m))
+def _flickers(one: Floats, two: Floats, one_m: float, two_m: float) -> bool:
+    """Return whether a pass hears the other's level too: two echoes take turns (rough walls, second round trips)."""
+    shares = [
+        float(np.mean(np.abs(np.where(np.isfinite(ranges), ranges, 99.0) - level) < ONE_SURFACE_M))
+        for ranges, level in ((one, two_m), (two, one_m))
+        if np.isfinite(level)
     ]
-    return max(mixed) >= 0.1
+    return max(shares, default=0.0) >= TAKE_TURNS
 
 
 def _heard(range_m: float) -> str:
