@@ -16,8 +16,8 @@ from sonargrid.arrays import Bools, Floats
 from sonargrid.bench.check_findings import FAULT, WARNING, Sheet
 from sonargrid.bench.check_view import RunView, StationView, steps_between, stretches, sweep_table, usual_ranges
 
-RING_DEG = 130.0  # one range over so much of a half circle is no single thing
-SHARED_DEG = 70.0  # and over so much where most stations hear it at the same range
+RING_DEG = 145.0  # one range over so much of a half circle is no single thing
+SHARED_DEG = 80.0  # and over so much where most stations hear it at the same range
 BRIDGED_DEG = 10.0  # a ring may be silent so long without an end
 SELF_M = 0.10  # from the ranger to the farthest part of its own robot, beyond the robot's radius
 BOUNCE_TOLERANCE_M = 0.02
@@ -46,7 +46,7 @@ def check_constant_ranges(view: RunView, sheet: Sheet) -> None:
     rings = [ring for station in view.stations if (ring := _widest(station)) is not None]
     for ring in rings:
         alike = [one for one in rings if abs(one.range_m - ring.range_m) <= _tolerance(ring.range_m, ring.station)]
-        most = 2 * len(alike) > len(view.stations) and len(alike) >= 2
+        most = 2 * len(alike) > len(view.stations) and len(alike) >= 3
         if ring.filled_deg < (SHARED_DEG if most else RING_DEG):
             continue
         near = ring.range_m < view.run.robot.radius_m + SELF_M

@@ -28,6 +28,7 @@ SCATTERING, TIMEOUT_CHANCE = 0.5, 1e-6  # share of equal neighbours where a rang
 MOST_TIMEOUTS = 3
 
 STUCK_LEAST, STUCK_CHANCE, STUCK_SPAN_DEG = 8, 1e-7, 120.0
+FINE_M = 0.002  # a ranger that counts so finely scatters
 SLIP_SHARE, SLIP_GAIN, SLIP_PARTED = 0.05, 12.0, 2.5
 
 
@@ -219,6 +220,7 @@ def check_stuck(view: RunView, sheet: Sheet) -> None:
     timeouts = [
         float(f.numbers["value"] or 0.0) for f in sheet.findings if f.id == "timeout_as_distance" and f.numbers["value"]
     ]
+    fine = _finest(view) <= FINE_M
     for station in view.stations:
         if station.rows.size < STUCK_LEAST:
             continue
@@ -231,11 +233,11 @@ def check_stuck(view: RunView, sheet: Sheet) -> None:
         if length < STUCK_LEAST or np.unique(station.angle_deg[first : last + 1]).size < STUCK_LEAST:
             continue
         turned = float(np.ptp(station.angle_deg[first : last + 1]))
-        taken = np.zeros(raw.size, dtype=np.bool_)
-        taken[first : last + 1] = True
+        taken = (np.arange(raw.size) >= first) & (np.arange(raw.size) <= last)
         equal = _equal_share(station, taken)
-        chance = raw.size * equal ** (length - 1)
-        if not station.heard[first] or (chance > STUCK_CHANCE and turned < STUCK_SPAN_DEG):
+        # in whole centimetres a still wall says one value for long: there only a great turn tells
+        sure = fine and equal < SCATTERING and raw.size * equal ** (length - 1) <= STUCK_CHANCE
+        if not station.heard[first] or not (sure or turned >= STUCK_SPAN_DEG):
             continue
         angle, metres = station.angle_deg[first : last + 1], float(station.range_m[first])
         sheet.found(

@@ -25,7 +25,7 @@ PEAK_RAD = math.radians(8.0)
 TURN_SIGMAS = 3.0
 ARC_SIGMA_RAD, RANGE_SIGMA_M = math.radians(1.5), 0.012  # of one arc with both edges free
 # log likelihood ratios: of the best turn, how much better it is than as stated, and than any other turn
-LEAST_AGREEMENT, LEAST_GAIN, LEAST_PEAK, GREAT_GAIN = 4.0, 7.0, 2.0, 12.0
+LEAST_AGREEMENT, LEAST_GAIN, LEAST_PEAK, GREAT_GAIN = 4.0, 7.0, 2.0, 15.0
 WALLS_BY_CHANCE, POINTS_BY_CHANCE = 0.08, 0.25  # 1 / (rad m), 1 / m2: strewn over a room of two metres
 SHARED_SHARE = 0.6
 LEAST_ARC_RAD, SAME_RANGE_M = math.radians(12.0), 0.015
