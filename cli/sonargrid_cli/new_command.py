@@ -239,7 +239,7 @@ def _floor(answers: NewRun, floor: FloorOptions, ask: bool) -> NewRun:
         return answers
     way = answer_of(
         None,
-        "Where (round = on a circle, xy = by coordinates, tape = by two tape distances)",
+        "Where (round = a circle, xy = coordinates, tape = two tapes)",
         "round",
         lambda text: _word("the answer", text, ("round", "xy", "tape")),
         asked_for,
@@ -270,7 +270,7 @@ def _asked_station(name: str, way: str, marks: tuple[Mark, ...], tape_sigma_m: f
             f"Station {name}: x,y,heading (metres, degrees)", "0,0,90", lambda text: station_of(f"{name}:{text}")
         )
     p, q = marks[0].name, marks[1].name
-    question = f"Station {name}: metres from {p}, from {q}, left or right of {p} to {q}, facing"
+    question = f"Station {name}: metres from {p}, from {q}, side of {p}-{q}, facing"
 
     def read(text: str) -> Station | Taped:
         parts = [part.strip() for part in text.split(",")]
