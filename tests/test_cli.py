@@ -637,5 +637,5 @@ def test_the_command_line_s_own_ways_to_leave(
         raise raised
 
     monkeypatch.setattr(main_module, "_reader_left", lambda: 0)
-    monkeypatch.setattr(command_table, "GROUPS", {"Start": (("map", leave),)})
+    monkeypatch.setattr(command_table, "_body", lambda _: leave)
     assert main(["map"]) == code
