@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from sonargrid.errors import UsageProblem
+from sonargrid.errors import OutputProblem, UsageProblem
 from sonargrid.many.holding import WORKERS_LOCK, alone, hold_workers_lock
 from sonargrid.runs.run_files import find_sample, load_run
 from sonargrid_cli import questions, screen_words
@@ -73,8 +73,9 @@ def test_a_question_is_asked_again_with_the_reason_until_it_can_be_used(
 def test_a_folder_waits_until_workers_of_a_killed_job_have_left(tmp_path: Path) -> None:
     import fcntl
 
-    with alone(tmp_path):
-        pass
+    refused = pytest.raises(OutputProblem, match="another batch or study is at work there")
+    with alone(tmp_path), refused, alone(tmp_path):
+        raise AssertionError("two jobs hold one folder")
     hold_workers_lock(str(tmp_path / WORKERS_LOCK))  # as a worker does, for as long as its process lives
     with (tmp_path / WORKERS_LOCK).open("ab") as other, pytest.raises(OSError, match="temporarily unavailable"):
         fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
