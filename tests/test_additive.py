@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -12,8 +13,18 @@ from hypothesis import strategies as st
 
 from mapping_runs import PLACE, half_circles, parts, ring, solved, with_rows
 from slow_twins import slow_station_sum, slow_sum, slow_touched
-from sonargrid.maps.additive import POLAR_READINGS, additive_grid, station_pings, station_window
+from sonargrid.maps.additive import (
+    POLAR_READINGS,
+    Part,
+    additive_grid,
+    part_window,
+    station_pings,
+    station_window,
+)
+from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.grid import EVIDENCE_HOLD, EVIDENCE_STEP, GridFrame
+from sonargrid.maps.kernels import Window
+from sonargrid.maps.mapping import map_run
 from sonargrid.runs.readings import Run, Station
 
 MODELS = ("centreline", "cone", "tapered", "gaussian", "piston")
@@ -151,3 +162,21 @@ def test_a_station_outside_the_extent_leaves_the_grid_empty() -> None:
     for kind in ("polar", "arm"):
         grid = solved(RUNS[kind], frame=GridFrame.around(50.0, 50.0, 51.0, 51.0, 0.02))
         assert not grid.touched.any() and not grid.log_odds.any()
+
+
+@pytest.mark.parametrize("group", [1, 2, 5])
+def test_parts_summed_elsewhere_in_any_order_and_grouping_give_the_same_bits(group: int) -> None:
+    run = half_circles(1, stations=tuple(replace(PLACE, name=name, x_m=0.3 * at) for at, name in enumerate("ABCDE")))
+    chosen = MapSettings(solver="additive", cell_m=0.02)
+    here = map_run(run, chosen).grid
+
+    def elsewhere(parts: Iterator[Part]) -> Iterator[Window | None]:
+        each = list(parts)[::-1]
+        assert len(each) == 5 and each[0].readings == 61
+        for start in range(0, len(each), group):
+            some = each[start : start + group]
+            yield part_window(replace(some[0], stations=tuple(one for part in some for one in part.stations)))
+
+    there = map_run(run, chosen, elsewhere=elsewhere).grid
+    assert there.log_odds.tobytes() == here.log_odds.tobytes()
+    assert there.touched.tobytes() == here.touched.tobytes()

@@ -5,6 +5,9 @@ Metres and radians.  How one station's sum is reached is `kernels`' business; ho
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
 import numpy as np
 
 from sonargrid.arrays import Floats
@@ -80,8 +83,57 @@ def station_window(one: StationPings, beam: BeamModel, frame: GridFrame, range_s
     return Window(window.row, window.column, rounded, window.touched)
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Stations that are summed together, with all that their sum depends on: what another machine needs to know."""
+
+    stations: tuple[StationPings, ...]
+    beam: BeamModel
+    frame: GridFrame
+    range_sigma_m: float
+
+    @property
+    def readings(self) -> int:
+        """How many readings there are in it."""
+        return sum(one.range_m.size for one in self.stations)
+
+
+Elsewhere = Callable[[Iterator[Part]], Iterable[Window | None]]  # sums parts on other machines, in any order
+
+
+def part_window(part: Part) -> Window | None:
+    """Return the sum of a part's stations, each rounded once, on the block that holds them; None = all outside.
+
+    Whole multiples of the evidence step: parts may be put together in any way and order.
+    """
+    windows = [station_window(one, part.beam, part.frame, part.range_sigma_m) for one in part.stations]
+    inside = [one for one in windows if one is not None]
+    if len(inside) < 2:
+        return inside[0] if inside else None
+    row, column = min(one.row for one in inside), min(one.column for one in inside)
+    rows = max(one.row + one.evidence.shape[0] for one in inside) - row
+    columns = max(one.column + one.evidence.shape[1] for one in inside) - column
+    whole = Window(row, column, np.zeros((rows, columns)), np.zeros((rows, columns), dtype=np.int64))
+    for one in inside:
+        block = _block(one, row, column)
+        whole.evidence[block] += one.evidence
+        whole.touched[block] += one.touched
+    return whole
+
+
+def _block(window: Window, row: int = 0, column: int = 0) -> tuple[slice, slice]:
+    height, width = window.evidence.shape
+    top, left = window.row - row, window.column - column
+    return slice(top, top + height), slice(left, left + width)
+
+
 def additive_grid(
-    pings: Pings, beam: BeamModel, frame: GridFrame, settings: MapSettings, weights: Floats
+    pings: Pings,
+    beam: BeamModel,
+    frame: GridFrame,
+    settings: MapSettings,
+    weights: Floats,
+    elsewhere: Elsewhere | None = None,
 ) -> tuple[LogOddsGrid, tuple[str, ...]]:
     """Return the grid of summed evidence and warnings.
 
@@ -97,16 +149,17 @@ def additive_grid(
         Silence weight, and what goes into the grid's meta.
     weights : (M,) array
         How much one ping of each ray counts.
+    elsewhere : function, optional
+        Sums the parts, a station each, somewhere else; the grid is the same to the bit.
     """
     total = np.zeros(frame.shape)
     touched = np.zeros(frame.shape, dtype=np.int64)
-    for keep in _by_station(pings):
-        one = _chosen(pings, keep, weights, settings)
-        window = station_window(one, beam, frame, pings.range_sigma_m)
+    stations = (_chosen(pings, keep, weights, settings) for keep in _by_station(pings))
+    parts = (Part((one,), beam, frame, pings.range_sigma_m) for one in stations)
+    for window in map(part_window, parts) if elsewhere is None else elsewhere(parts):
         if window is None:
             continue
-        height, width = window.evidence.shape
-        block = (slice(window.row, window.row + height), slice(window.column, window.column + width))
+        block = _block(window)
         total[block] += window.evidence
         touched[block] += window.touched
     held = np.clip(total, -EVIDENCE_HOLD, EVIDENCE_HOLD)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from sonargrid import __version__
 from sonargrid.errors import UsageProblem
-from sonargrid.maps.additive import additive_grid
+from sonargrid.maps.additive import Elsewhere, additive_grid
 from sonargrid.maps.beams import BeamModel, make_beam
 from sonargrid.maps.evidence import ADDITIVE_BEAM, JOINT_BEAM, MapSettings, frame_for, ray_weights
 from sonargrid.maps.grid import GridFrame, LogOddsGrid
@@ -53,25 +53,27 @@ class Map:
 
 
 def _additive(
-    pings: Pings, run: Run, beam: BeamModel, frame: GridFrame, settings: MapSettings
+    pings: Pings, run: Run, beam: BeamModel, frame: GridFrame, settings: MapSettings, elsewhere: Elsewhere | None
 ) -> tuple[LogOddsGrid, tuple[str, ...]]:
     weights = ray_weights(pings, run.ranger.mean_half_beam_rad, settings)
-    return additive_grid(pings, beam, frame, settings, weights)
+    return additive_grid(pings, beam, frame, settings, weights, elsewhere)
 
 
 def _joint(
-    pings: Pings, run: Run, beam: BeamModel, frame: GridFrame, settings: MapSettings
+    pings: Pings, run: Run, beam: BeamModel, frame: GridFrame, settings: MapSettings, elsewhere: Elsewhere | None
 ) -> tuple[LogOddsGrid, tuple[str, ...]]:
     # they cost start-up time that additive maps need not pay
     from sonargrid.maps.heard_beam import heard_with
     from sonargrid.maps.joint import joint_map
 
-    plain, warnings = _additive(pings, run, beam, frame, settings)
+    plain, warnings = _additive(pings, run, beam, frame, settings, elsewhere)
     heard = None if settings.beam == JOINT_BEAM else heard_with(beam, run.ranger.reach_m)
     return joint_map(pings, run, frame, settings.redundancy, plain, heard), warnings
 
 
-Solver = Callable[[Pings, Run, BeamModel, GridFrame, MapSettings], tuple[LogOddsGrid, tuple[str, ...]]]
+Solver = Callable[
+    [Pings, Run, BeamModel, GridFrame, MapSettings, Elsewhere | None], tuple[LogOddsGrid, tuple[str, ...]]
+]
 SOLVERS: dict[str, Solver] = {"additive": _additive, "joint": _joint}
 
 
@@ -95,7 +97,7 @@ def map_meta(run: Run, settings: MapSettings) -> dict[str, object]:
     }
 
 
-def map_run(run: Run, settings: MapSettings, pings: Pings | None = None) -> Map:
+def map_run(run: Run, settings: MapSettings, pings: Pings | None = None, elsewhere: Elsewhere | None = None) -> Map:
     """Return the map of a run under settings.
 
     Parameters
@@ -106,6 +108,8 @@ def map_run(run: Run, settings: MapSettings, pings: Pings | None = None) -> Map:
         Beam model, solver, cell and weights.
     pings : Pings, optional
         The run's calibrated readings, where they are at hand already.
+    elsewhere : function, optional
+        Sums the stations' evidence on other machines, see `additive`.
 
     Raises
     ------
@@ -124,7 +128,7 @@ def map_run(run: Run, settings: MapSettings, pings: Pings | None = None) -> Map:
     beam = make_beam(model, run.ranger, settings.cell_m, settings.never_lower)
     known = calibrated(run) if pings is None else pings
     frame = frame_for(known, beam, settings)
-    grid, warnings = SOLVERS[str(settings.solver)](known, run, beam, frame, settings)
+    grid, warnings = SOLVERS[str(settings.solver)](known, run, beam, frame, settings, elsewhere)
     meta = {**map_meta(run, settings), "additive_beam": model, **grid.meta}
     if settings.prior is not None:
         meta["prior"] = settings.prior
