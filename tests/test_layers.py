@@ -21,7 +21,7 @@ COMMAND_LINE = ROOT / "cli" / "sonargrid_cli"
 # row -> its modules; a module may import only modules of lower rows, or those left of it in its own row
 ROOMS: dict[int, str] = {
     0: "units errors arrays whole_file",
-    1: "explain geometry air log_odds piston log_lines log_guess first_faults sender",
+    1: "explain geometry air log_odds piston log_lines log_roles log_guess first_faults sender",
     2: "readings things scene",
     3: "calibration grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
     "room_echoes simulate",

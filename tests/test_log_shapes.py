@@ -1,8 +1,8 @@
 """Logs of three more scenes, in other shapes: a workshop bay, a greenhouse bench and a shed, all invented.
 
 When the twenty bay logs were first met, 12 were read rightly, and 9 of the fifteen greenhouse ones; each of the others
-stands for a rule that was then added.  Of the ten shed logs 9 were read rightly at first sight, and one, with echo
-times in milliseconds, was refused.
+stands for a rule that was then added.  Of the ten shed logs 9 were read rightly at first sight; one, with echo
+times in milliseconds, was refused until such times were known.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sonargrid.runs.first_faults import against_tape, flag_in
 from sonargrid.runs.log_guess import guess_log
 from sonargrid.runs.log_import import Setup, head_view, import_logs, nearest_words
 from sonargrid.runs.run_files import load_run
@@ -95,6 +96,34 @@ def test_words_for_nothing_may_stand_before_a_unit() -> None:
 
 
 def test_what_cannot_be_told_apart_is_refused_and_says_what_to_type() -> None:
-    lines = (FOLDER / "echo_in_ms.refused").read_text(encoding="utf-8").splitlines()
+    lines = [f"{60 * i} ms {5 * i}" for i in range(30)]  # a clock and one number more
     with pytest.raises(ValueError, match="say --columns angle,distance"):
         guess_log(lines)
+
+
+TIMES = ("angle {a} echo {ms:.3f} ms", "{a} {ms:.3f}ms", "a={a} t={ms:.2f}", "{clock} {a} {ms:.3f} ms")
+
+
+@pytest.mark.parametrize("shape", TIMES)
+def test_echo_times_in_milliseconds_are_known_by_their_unit_or_by_falling(shape: str) -> None:
+    echoes = [2.0 + 0.5 * (i % 7) for i in range(30)]
+    log = guess_log([shape.format(a=5 * i, ms=ms, clock=60 * i) for i, ms in enumerate(echoes)])
+    assert log.distance_unit == "us"
+    assert log.angles == tuple(5.0 * i for i in range(30))
+    assert log.distances == pytest.approx([1000.0 * ms for ms in echoes])
+
+
+def test_a_column_named_in_milliseconds_is_not_taken_for_metres() -> None:
+    log = guess_log(["time_ms,angle,echo_ms", *(f"{60 * i},{5 * i},{2 + i % 3}.5" for i in range(30))])
+    assert (log.distance_unit, log.distances[:2], log.times[:2]) == ("us", (2500.0, 3500.0), (0.0, 0.06))
+
+
+def test_of_two_rising_numbers_the_one_no_head_can_turn_to_is_the_clock() -> None:
+    log = guess_log([f"{60 * i} {5 * i} {40 + i % 4}" for i in range(37)])
+    assert log.angles == tuple(5.0 * i for i in range(37))
+    log = guess_log([f"{5 * i} {60 * i} {40 + i % 4}" for i in range(37)])
+    assert log.angles == tuple(5.0 * i for i in range(37))
+
+
+def test_the_tape_tells_milliseconds_from_metres() -> None:
+    assert flag_in(against_tape(4.665, 0.8)) == "--distance-unit ms"

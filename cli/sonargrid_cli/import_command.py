@@ -262,7 +262,7 @@ def _stated(given: LogOptions) -> Stated:
     from sonargrid.runs.log_guess import Stated
 
     choice("--angle-unit", given.angle_unit, ("deg", "rad", "pulse"))
-    choice("--distance-unit", given.distance_unit, ("m", "cm", "mm", "in", "us", "us-one-way"))
+    choice("--distance-unit", given.distance_unit, ("m", "cm", "mm", "in", "us", "ms", "us-one-way"))
     unit = "us" if given.distance_unit == "us-one-way" else given.distance_unit
     return Stated(column_names(given.columns), given.angle_unit, unit, numbers("--no-echo-at", given.no_echo_at))
 

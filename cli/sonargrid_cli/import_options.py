@@ -24,7 +24,7 @@ class LogOptions:
     distance_unit: Annotated[
         str | None,
         typer.Option(
-            "--distance-unit", metavar="UNIT", help="m, cm, mm, in, us or us-one-way.", rich_help_panel=LOG_PANEL
+            "--distance-unit", metavar="UNIT", help="m, cm, mm, in, us, ms or us-one-way.", rich_help_panel=LOG_PANEL
         ),
     ] = None
     no_echo_at: Annotated[

@@ -17,6 +17,7 @@ AHEAD_WITHIN_DEG = 8.0  # the beam is wider than that
 NEAREST_USUAL_M = 0.015  # nearer than any such ranger hears
 OFF_MIDDLE_DEG = 7.0  # people sweep about as far to the left as to the right
 ONE_SIDED_DEG = 60.0  # a sweep from 0 to 90 and no farther is as wide as this at least
+METRES_PER_MS = 0.1715  # out and back at 343 m/s, where times were taken for metres
 DIVISOR_US_PER_CM = 58.2  # 20 000 / 343.4 m/s: the true divisor at 20 degC
 
 
@@ -188,9 +189,9 @@ def against_tape(read_m: float, tape_m: float, times: bool = False) -> str:
         if times:
             return "the tape says twice as far: the times are one way only; type --distance-unit us-one-way"
         return "the tape says twice as far: the robot's program halves the echo twice; type --distance-scale 2"
-    for factor, unit in ((100.0, "m"), (0.01, "cm"), (10.0, "cm"), (0.1, "mm"), (2.54, "in")):
+    for factor, unit in ((100.0, "m"), (0.01, "cm"), (10.0, "cm"), (0.1, "mm"), (2.54, "in"), (METRES_PER_MS, "ms")):
         if abs(ratio / factor - 1.0) <= 0.06:
-            return f"the tape says {factor:g} times as far: the unit is another; type --distance-unit {unit}"
+            return f"the tape says {factor:.3g} times as far: the unit is another; type --distance-unit {unit}"
     if 0.8 <= ratio <= 1.25 and not times:
         return (
             f"the tape says {100 * (ratio - 1):+.1f} %: the robot's program divides echo times by another number "

@@ -16,17 +16,14 @@ from itertools import pairwise
 from statistics import median
 
 from sonargrid.runs.log_lines import UNIT_WORDS, Row, has_decimal_commas, records, row_of, tidy
+from sonargrid.runs.log_roles import column_roles, role_of
 
-ROLES = ("angle", "distance", "time", "skip")
 ANGLE_UNITS = ("deg", "rad", "pulse")
 DISTANCE_UNITS = {"m": "range_m", "cm": "range_cm", "mm": "range_mm", "in": "range_in", "us": "echo_us"}
 METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001, "in": 0.0254, "us": 343.0 / 2e6}  # for judging only
 SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+LONGEST_ECHO_MS = 100.0  # there and back over 17 m, farther than these rangers hear; common practice, no source
 USUAL_NOTHING = frozenset({999.0, 9999.0, 65535.0, 999.9})
-
-_ANGLE_NAMES = ("ang", "deg", "winkel", "servo", "pos", "bearing", "theta", "pan", "heading", "pulse", "pwm", "rad")
-_DISTANCE_NAMES = ("dist", "range", "echo", "ping", "sonar", "entf", "cm", "mm", "inch", "abstand", "far", "us")
-_TIME_NAMES = ("time", "millis", "clock", "ms", "sec", "stamp")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +40,11 @@ class Stated:
 class LogGuess:
     """One log as understood.
 
-    angles, distances : one each reading, in the log's units; inf = nothing heard, nan = no measurement
+    angles, distances : one each reading, in these units; inf = nothing heard, nan = no measurement
     times : the clock of each reading [s]; empty where the log has none
     lines : the line each reading stands on, counted from 1
     angle_unit, distance_unit : `ANGLE_UNITS`, keys of `DISTANCE_UNITS`
-    nothing_at : the values that were taken as "nothing heard"
+    nothing_at : the log's own values that were taken as "nothing heard"
     assumptions : sentences, one for each thing that the log does not state
     unread : (line, text) of every line that gave no reading, header and blank lines aside
     """
@@ -77,6 +74,7 @@ class LogShape:
     angle_unit, distance_unit, time_unit : `ANGLE_UNITS`, keys of `DISTANCE_UNITS`, keys of `SECONDS` or "" (no clock)
     nothing_at : distances that mean "nothing heard"
     sides : whether the word left or right stands before each angle, counted from straight ahead
+    factor : from the log's own distances to distance_unit; 1000 where echo times are milliseconds
     """
 
     roles: tuple[str, ...]
@@ -86,6 +84,7 @@ class LogShape:
     nothing_at: tuple[float, ...]
     decimal_comma: bool
     sides: bool = False
+    factor: float = 1.0
 
     def read(self, row: Row) -> tuple[float, float, float] | None:
         """Return (angle, distance, clock [s]) of a row, None where it is no reading; inf = nothing heard, nan = none.
@@ -100,7 +99,7 @@ class LogShape:
         if len(values) < len(self.roles) and math.isfinite(values[far]):
             return None  # torn: only a line without a distance may be shorter than the others
         angle = -values[at] if self.sides and _side(row.names[at]) == "right" else values[at]
-        distance = math.inf if values[far] in self.nothing_at else values[far]
+        distance = math.inf if values[far] in self.nothing_at else self.factor * values[far]
         if not self.time_unit:
             return angle, distance, math.nan
         if "time" not in self.roles:
@@ -134,17 +133,26 @@ def guess_shape(
         raise ValueError(f"no line holds {width} values, as --columns says")
     header = _header(texts, rows[0].line, width)
     names = tuple(_name(rows, header, i) for i in range(width))
-    roles = _roles(rows, names, stated, said)
+    roles = _stated_roles(stated.columns) or column_roles(rows, names, said)
     at, far = roles.index("angle"), roles.index("distance")
     angle_unit = stated.angle_unit or _angle_unit(rows, at, names[at], said)
     nothing = _nothing_values([row.values[far] for row in rows], stated, said)
     distance_unit = stated.distance_unit or _distance_unit(rows, far, names[far], nothing, said)
+    factor = 1.0
+    if distance_unit == "ms":
+        distance_unit, factor = "us", 1000.0
     time_unit = _time_unit(rows, roles, names, said)
     sides = {_side(row.names[at]) for row in rows} >= {"left", "right"}
     if sides:
         said.append("angles count from straight ahead, to the side that the log names")
-    shape = LogShape(tuple(roles), angle_unit, distance_unit, time_unit, nothing, decimal_comma, sides)
+    shape = LogShape(tuple(roles), angle_unit, distance_unit, time_unit, nothing, decimal_comma, sides, factor)
     return shape, header[0] if header else 0
+
+
+def _stated_roles(columns: Sequence[str]) -> list[str]:
+    if columns and (columns.count("angle") != 1 or columns.count("distance") != 1):
+        raise ValueError("--columns needs 'angle' once and 'distance' once")
+    return list(columns)
 
 
 def _one_number_only(rows: Sequence[Row]) -> str:
@@ -199,7 +207,7 @@ def _header(lines: Sequence[str], before: int, width: int) -> tuple[int, list[st
             continue  # a ruler
         cells = [cell.strip().lower() for cell in re.split(r"[,;\t|]", text)]
         cells = cells if len(cells) == width else text.lower().split()
-        known = sum(_role_of(cell) is not None for cell in cells)
+        known = sum(role_of(cell) is not None for cell in cells)
         return (number, cells) if len(cells) == width and known >= 2 else None
     return None
 
@@ -210,94 +218,6 @@ def _name(rows: Sequence[Row], header: tuple[int, list[str]] | None, i: int) -> 
     unit = units.most_common(1)[0][0] if units else ""
     word = header[1][i] if header else Counter(row.names[i] for row in rows).most_common(1)[0][0]
     return f"{word} {unit}".strip()
-
-
-def _role_of(name: str) -> str | None:
-    words = re.findall(r"[a-zµμ°\"]+", name)
-    for role, known in (("time", _TIME_NAMES), ("angle", _ANGLE_NAMES), ("distance", _DISTANCE_NAMES)):
-        if any(word.startswith(known) for word in words[:1]):
-            return role
-    if words[:1] == ["a"]:
-        return "angle"
-    if words[:1] in (["d"], ["r"]):
-        return "distance"
-    if words[:1] == ["t"]:
-        return "time"
-    unit = next((UNIT_WORDS[word] for word in words if word in UNIT_WORDS), None)
-    if unit in {"deg", "rad"}:
-        return "angle"
-    return {"ms": "time", "s": "time"}.get(unit, "distance") if unit else None
-
-
-def _roles(rows: Sequence[Row], names: Sequence[str], stated: Stated, said: list[str]) -> list[str]:
-    """Return what each field is, by its name where it has one, else by how it moves."""
-    width = len(names)
-    if stated.columns:
-        if stated.columns.count("angle") != 1 or stated.columns.count("distance") != 1:
-            raise ValueError("--columns needs 'angle' once and 'distance' once")
-        return list(stated.columns)
-    roles = ["skip"] * width
-    columns = [[row.values[i] for row in rows] for i in range(width)]
-    counters = _counters(columns, names)
-    for i, name in enumerate(names):
-        role = _role_of(name)
-        if role is not None and role not in roles and i not in counters:
-            roles[i] = role
-    _not_by_name(roles, names, columns)
-    said += [f"value {i + 1} of each line counts the lines and is left out" for i in counters]
-    free = [i for i in range(width) if roles[i] == "skip" and i not in counters]
-    if "time" not in roles and len(free) > 2 - ("angle" in roles) - ("distance" in roles):
-        _clock_among(free, counters, roles, columns, said)
-    if "angle" not in roles and free:
-        best = max(free, key=lambda i: _evenness(columns[i]))
-        roles[best] = "angle"
-        free.remove(best)
-        said.append(f"value {best + 1} of each line moves in even steps: it is the head angle")
-    if "distance" not in roles and free:
-        most = max(len(set(columns[i])) for i in free)
-        best = next(i for i in free if 2 * len(set(columns[i])) >= most)
-        roles[best] = "distance"
-        said.append(f"value {best + 1} of each line is the distance")
-    left_out = [str(i + 1) for i in range(width) if roles[i] == "skip" and i not in counters]
-    if left_out:
-        said.append(f"value {' and '.join(left_out)} of each line is left out")
-    if "angle" not in roles or "distance" not in roles:
-        raise ValueError("cannot tell which value is the angle and which the distance; say --columns angle,distance")
-    return roles
-
-
-def _clock_among(
-    free: list[int], counters: Sequence[int], roles: list[str], columns: Sequence[Sequence[float]], said: list[str]
-) -> None:
-    """Take the first value without a name that always grows for the clock, if an angle and a distance remain."""
-    rising = [i for i in free if len(columns[i]) > 3 and all(b > a for a, b in pairwise(columns[i]))]
-    both_ways = [i for i in free if i not in rising]
-    # a head that only turns up rises too: one value must be left that moves in even steps
-    others = [i for i in range(len(columns)) if i not in rising[:1] and i not in counters]
-    even = "angle" in roles or any(_evenness(columns[i]) > 0.5 for i in others)
-    if rising and even and len(both_ways) + ("angle" in roles) + ("distance" in roles) >= 2:
-        roles[rising[0]] = "time"
-        free.remove(rising[0])
-        said.append(f"value {rising[0] + 1} of each line always grows: it is the clock")
-
-
-def _not_by_name(roles: list[str], names: Sequence[str], columns: Sequence[Sequence[float]]) -> None:
-    """Take a name back that stands before the wrong number, as in ``dist(45)=32``."""
-    if "angle" in roles or "distance" not in roles:
-        return
-    at = roles.index("distance")
-    bare = not any(word in UNIT_WORDS for word in names[at].split())
-    others = [i for i, role in enumerate(roles) if role == "skip"]
-    if bare and _evenness(columns[at]) > 0.8 and any(_evenness(columns[i]) < 0.5 for i in others):
-        roles[at] = "angle"
-
-
-def _counters(columns: Sequence[Sequence[float]], names: Sequence[str]) -> list[int]:
-    """Return the values that only number the lines: they grow by one, and another value is the angle by its name."""
-    if len(columns) < 3 or len(columns[0]) < 4:
-        return []
-    ones = [i for i, values in enumerate(columns) if all(b - a == 1.0 for a, b in pairwise(values))]
-    return [i for i in ones if any(_role_of(name) == "angle" for j, name in enumerate(names) if j != i)]
 
 
 def _time_unit(rows: Sequence[Row], roles: Sequence[str], names: Sequence[str], said: list[str]) -> str:
@@ -314,13 +234,6 @@ def _time_unit(rows: Sequence[Row], roles: Sequence[str], names: Sequence[str], 
     full = {"s": "seconds", "ms": "milliseconds", "us": "microseconds"}
     said.append(f"the clock counts {full[unit]}, as it steps by {step:g}")
     return unit
-
-
-def _evenness(values: Sequence[float]) -> float:
-    """Return the share of steps that are the usual one, and not nought."""
-    steps = [round(abs(b - a), 6) for a, b in pairwise(values) if math.isfinite(a) and math.isfinite(b)]
-    moved = [step for step in steps if step > 0]
-    return Counter(moved).most_common(1)[0][1] / len(values) if moved else 0.0
 
 
 def _unit_in(name: str, known: Sequence[str]) -> str | None:
@@ -363,7 +276,7 @@ def _places(values: Sequence[float], one: float) -> int:
 
 
 def _distance_unit(rows: Sequence[Row], far: int, name: str, nothing: tuple[float, ...], said: list[str]) -> str:
-    unit = _unit_in(name, tuple(DISTANCE_UNITS))
+    unit = _unit_in(name, (*DISTANCE_UNITS, "ms"))
     if unit:
         return unit
     values = [row.values[far] for row in rows if math.isfinite(row.values[far]) and row.values[far] not in nothing]
@@ -371,6 +284,10 @@ def _distance_unit(rows: Sequence[Row], far: int, name: str, nothing: tuple[floa
         said.append("no distance was heard at all; centimetres are assumed")
         return "cm"
     middle, top = median(values), max(values)
+    if role_of(name) == "time":
+        unit = "ms" if top < LONGEST_ECHO_MS else "us"
+        said.append(f"echo times are {'milli' if unit == 'ms' else 'micro'}seconds, out and back, up to {top:g}")
+        return unit
     unit = "m" if top <= 8.0 else "cm" if top <= 500.0 else "mm" if top <= 4500.0 and middle <= 1500.0 else "us"
     full = {"m": "metres", "cm": "centimetres", "mm": "millimetres", "us": "echo times in microseconds, out and back"}
     said.append(f"distances are {full[unit]}, as they lie between {min(values):g} and {top:g}")
