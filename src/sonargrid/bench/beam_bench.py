@@ -8,18 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from sonargrid.bench.beam_fit import BeamFit, BeamPlace, BenchStation, fit_beam_width
 from sonargrid.bench.bench_posterior import BACKLASH_SPREAD_RAD, SCALE_SPREAD, Beforehand
-from sonargrid.bench.head_bench import BEYOND_SWEEP_RAD, sighting, target_names, turned
-from sonargrid.bench.heard_things import Sighting, Sweeps
+from sonargrid.bench.head_bench import station_view
 from sonargrid.errors import SonargridError
 from sonargrid.physics.air import sound_speed
-from sonargrid.runs.calibration import read_distance_m
 from sonargrid.runs.readings import Run, Station
 from sonargrid.units import RAD_PER_DEG
 
@@ -116,28 +114,14 @@ def beforehand(run: Run) -> Beforehand:
 
 def _bench_station(run: Run, index: int, station: Station, warnings: list[str]) -> BenchStation | None:
     """Return one station's sweeps with the things they should show; None without readings or things."""
-    rows = run.readings.station == index
-    if not rows.any():
-        return None
-    angle, turning = turned(run)
-    low, high = float(angle[rows].min()) - BEYOND_SWEEP_RAD, float(angle[rows].max()) + BEYOND_SWEEP_RAD
-    views: list[Sighting] = []
-    names, kinds = [], []
-    for target, name in zip(run.targets, target_names(run.targets), strict=True):
-        view = sighting(target, station, run)
-        if view is None:
-            warnings.append(f"{name}: no perpendicular from station {station.name} meets it; it is left out there")
-        elif low <= view.bearing_rad <= high and 0.0 < view.range_m < run.ranger.reach_m:
-            views.append(view)
-            names.append(name)
-            kinds.append(KINDS[target.kind])
-    if not views:
+    view = station_view(run, index, station, warnings)
+    if view is None or not view.seen:
         return None
     offset = run.calibration_sigmas.get("head.angle_offset_deg", OFFSET_SIGMA_RAD)
     turn = math.hypot(station.heading_sigma_rad, offset)
-    read = run.ranger.range_scale * read_distance_m(run) + run.ranger.range_bias_m
-    sweeps = Sweeps(angle[rows], read[rows], turning[rows])
-    return BenchStation(station.name, sweeps, tuple(views), tuple(names), tuple(kinds), turn)
+    sweeps = replace(view.sweeps, range_m=view.sweeps.range_m + run.ranger.range_bias_m)
+    names, targets, views = zip(*view.seen, strict=True)
+    return BenchStation(station.name, sweeps, views, names, tuple(KINDS[target.kind] for target in targets), turn)
 
 
 def _post_rows(fit: BeamFit) -> tuple[tuple[float, float, float], ...]:

@@ -32,6 +32,14 @@ BEYOND_SWEEP_RAD = math.radians(10.0)  # things this far outside the sweep can s
 
 
 @dataclass(frozen=True, slots=True)
+class StationView:
+    """One station's sweeps, ranges scaled but not shifted, and (name, target, how it should be seen) within them."""
+
+    sweeps: Sweeps
+    seen: tuple[tuple[str, Target, Sighting], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class SeenTarget:
     """One target from one station: what it is, where the head should look at it, and what is left after the fit."""
 
@@ -164,35 +172,43 @@ def _told(reason: str, middle: Floats) -> bool:
     return bool(np.isfinite(middle[place]))
 
 
-def _station_fit(run: Run, index: int, station: Station, seen: list[SeenTarget], warnings: list[str]) -> HeadFit | None:
-    """Return one station's fit and note what it saw; None where it heard no target."""
+def station_view(run: Run, index: int, station: Station, warnings: list[str]) -> StationView | None:
+    """Return a station's sweeps with the targets it should hear; None where it read nothing."""
     rows = run.readings.station == index
     if not rows.any():
         return None
     angle, turning = turned(run)
     low, high = float(angle[rows].min()) - BEYOND_SWEEP_RAD, float(angle[rows].max()) + BEYOND_SWEEP_RAD
-    views, names = [], []
+    seen: list[tuple[str, Target, Sighting]] = []
     for target, name in zip(run.targets, target_names(run.targets), strict=True):
         view = sighting(target, station, run)
         if view is None:
             warnings.append(f"{name}: no perpendicular from station {station.name} meets it; it is left out there")
         elif low <= view.bearing_rad <= high and 0.0 < view.range_m < run.ranger.reach_m:
-            views.append(view)
-            names.append(name)
+            seen.append((name, target, view))
     read = run.ranger.range_scale * read_distance_m(run)
+    return StationView(Sweeps(angle[rows], read[rows], turning[rows]), tuple(seen))
+
+
+def _station_fit(run: Run, index: int, station: Station, seen: list[SeenTarget], warnings: list[str]) -> HeadFit | None:
+    """Return one station's fit and note what it saw; None where it heard no target."""
+    view = station_view(run, index, station, warnings)
+    if view is None:
+        return None
+    views = [one for _, _, one in view.seen]
     try:
-        fit = fit_head(Sweeps(angle[rows], read[rows], turning[rows]), views, station.heading_sigma_rad)
+        fit = fit_head(view.sweeps, views, station.heading_sigma_rad)
     except ValueError:
         warnings.append(f"station {station.name} heard none of the targets; it says nothing of the head")
         return None
     residuals = zip(fit.residual_rad, fit.residual_sigma_rad, strict=True)
-    for name, view, half, (left, sigma) in zip(names, views, fit.half_rad, residuals, strict=True):
+    for (name, _, thing), half, (left, sigma) in zip(view.seen, fit.half_rad, residuals, strict=True):
         if math.isnan(half):
             warnings.append(f"{name}: not heard from station {station.name}, or hidden; it is left out there")
             continue
-        head_angle = 90.0 + view.bearing_rad / RAD_PER_DEG
+        head_angle = 90.0 + thing.bearing_rad / RAD_PER_DEG
         degrees = (half / RAD_PER_DEG, left / RAD_PER_DEG, sigma / RAD_PER_DEG)
-        seen.append(SeenTarget(station.name, name, head_angle, view.range_m, *degrees))
+        seen.append(SeenTarget(station.name, name, head_angle, thing.range_m, *degrees))
     return fit
 
 
