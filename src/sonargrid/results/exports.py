@@ -10,6 +10,7 @@ import csv
 import io
 import json
 import math
+import os
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
@@ -308,6 +309,7 @@ def summary(
         "format": MAP_FORMAT,
         "run": _run(made),
         "commands": list(commands),
+        "typed_in": os.getcwd(),  # what the paths in commands and origins start from
         "counts": _counts(made, things),
         "warnings": list(made.warnings if warnings is None else warnings),
         "grid": _grid(made.grid),

@@ -133,7 +133,8 @@ def _run(summary: Mapping[str, Any]) -> tuple[Run | None, tuple[str, ...]]:
 def _calibrations(summary: Mapping[str, Any]) -> list[str | None]:
     """Return what ``--calibration`` may have named: nothing, a file that values came from, or a folder of such."""
     origins = [str(entry.get("origin", "")) for entry in summary["settings"].values() if isinstance(entry, dict)]
-    files = dict.fromkeys(one for one in origins if one.endswith(".toml") and os.path.basename(one) != "run.toml")
+    typed = [one for one in origins if one.endswith(".toml") and os.path.basename(one) != "run.toml"]
+    files = dict.fromkeys(os.path.join(str(summary.get("typed_in") or ""), one) for one in typed)
     folders = dict.fromkeys(os.path.dirname(one) for one in files if os.path.dirname(one))
     return [None, *files, *folders]
 
