@@ -42,7 +42,8 @@ ROOMS: dict[int, str] = {
     "palette shapes placement axes marks legend raster vector charts bench_pictures head_picture beam_picture "
     "sweep_content sweep_strip sweep_picture check_picture sweep_film floor_plan pictures meeting_picture "
     "screen_squares screen_map out_folder exports map_files report_data report_svg report_sections report_meetings "
-    "report bench_sheet contact_sheet compare_charts compare_picture trust_picture compare_files merge_files displays "
+    "report bench_sheet contact_sheet compare_charts compare_picture trust_picture compare_files check_files "
+    "count_files merge_files displays "
     "interval_chart",
     10: "mounting_picture pipeline plot",
     11: "holding journal run_list workers batch study_file study",

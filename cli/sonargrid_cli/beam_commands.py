@@ -107,6 +107,7 @@ def compare_models(ctx: typer.Context, which: RunOptions, wish: CompareOptions, 
     values, origins = typed_model(ModelOptions(no_redundancy=wish.no_redundancy, cell=wish.cell, extent=wish.extent))
     run = load_chosen(which)
     from sonargrid.comparing.comparison import compare_beams, usual_settings
+    from sonargrid.results.compare_files import comparison_files
     from sonargrid.results.out_folder import COMPARISON_FOLDER, look_at_out, write_outputs
 
     settings = usual_settings(run, **{key: value for key, value in values.items() if key not in ("beam", "solver")})
@@ -119,7 +120,7 @@ def compare_models(ctx: typer.Context, which: RunOptions, wish: CompareOptions, 
     with progress("models compared", len(names or KNOWN), screen.quiet) as step:
         found = compare_beams(run, names, truth, settings, step)
     trust = _trust(found, truth) if wish.trust else ()
-    files, entries = _files(found, trust, (shlex.join(["sonargrid", *ctx.obj]),), wish.theme)
+    files, entries = comparison_files(found, trust, (shlex.join(["sonargrid", *ctx.obj]),), wish.theme)
     write_outputs(files, out, run.path, wish.force, inputs, COMPARISON_FOLDER)
     told((*found.warnings, *filter(None, [place.sentence])), screen.quiet)
     if screen.verbose:
@@ -162,19 +163,3 @@ def _trust(found: Comparison, truth: Scene | Run | None) -> tuple[Trust, ...]:
 
     assert truth is not None
     return trust_of(found, truth)
-
-
-def _files(
-    found: Comparison, trust: tuple[Trust, ...], commands: tuple[str, ...], theme: str
-) -> tuple[dict[str, bytes], dict[str, object]]:
-    """Return the content of every file by name, and what compare.json says."""
-    from sonargrid.drawing.compare_picture import draw_comparison
-    from sonargrid.drawing.trust_picture import draw_trust
-    from sonargrid.results.compare_files import compare_csv, compare_json, compare_told
-
-    files = {"compare.png": draw_comparison(found, theme)}
-    if trust:
-        files["trust.png"] = draw_trust(trust, found.run.title or found.run.name, theme)
-    files["compare.csv"] = compare_csv(found).encode()
-    entries = compare_told(found, files, commands, trust)
-    return {**files, "compare.json": compare_json(entries)}, entries

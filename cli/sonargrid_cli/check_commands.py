@@ -64,39 +64,26 @@ def check_readings(
     told(more_words(run, {}) if screen.verbose else (), screen.quiet)
     status = 0 if check.fit else UNFIT
     if screen.json:
-        return Answer(_json(check, written), status)
+        from sonargrid.results.check_files import check_json
+
+        return Answer(check_json(check, written), status)
     return Answer("" if screen.quiet else check_report(check, written, screen.verbose), status)
-
-
-def _json(check: RunCheck, written: list[str]) -> str:
-    return json.dumps({**check.as_dict(), "files": written}, indent=2, ensure_ascii=False, allow_nan=False)
 
 
 def _write(check: RunCheck, run: Run, out: str, theme: str) -> list[str]:
     """Write the folder, or the one file, and return the names."""
-    from sonargrid.drawing.check_picture import check_figure
-    from sonargrid.drawing.raster import figure_png
-    from sonargrid.drawing.vector import figure_svg
-    from sonargrid.finding.plateaus import find_plateaus
+    from sonargrid.results.check_files import KINDS as CHECK_KINDS
+    from sonargrid.results.check_files import check_files
     from sonargrid.results.out_folder import write_one
-    from sonargrid.runs.calibration import calibrated
 
     folder, ending = Path(out), Path(out).suffix.lower()
-    one = {folder: ending} if ending else {folder / f"check{kind}": kind for kind in (".png", ".svg", ".json")}
     if not ending and folder.exists() and not folder.is_dir():
         raise OutputProblem("exists and is no folder", hint="choose another name with -o", file=out)
-    pings = calibrated(run)
-    plateaus = find_plateaus(pings, run.ranger)
-    figure = check_figure(check, run, pings, plateaus, theme) if {".png", ".svg"} & set(one.values()) else None
-    written = [str(path) for path in one]
-    for path, kind in one.items():
-        if kind == ".json" or figure is None:
-            content = (_json(check, written) + "\n").encode("utf-8")
-        else:
-            content = figure_png(figure) if kind == ".png" else figure_svg(figure).encode("utf-8")
-        _make_folder(path.parent)
-        write_one(content, path, KINDS[kind])
-    return written
+    names = [out] if ending else [str(folder / f"check{kind}") for kind in CHECK_KINDS]
+    for name, content in check_files(check, run, names, theme).items():
+        _make_folder(Path(name).parent)
+        write_one(content, name, KINDS[Path(name).suffix.lower()])
+    return names
 
 
 def _make_folder(folder: Path) -> None:

@@ -1,10 +1,9 @@
-"""The list of things as `count` prints it: a table for the screen, CSV, or one JSON object."""
+"""The list of things as `count` shows it on the screen; as CSV and JSON it is `results.count_files`' business."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sonargrid_cli.map_words import filled, pings_sentence, things_sentence, things_table
 
@@ -31,35 +30,6 @@ ECHO_ONLY = (
 EXPLAIN = "sonargrid explain reading-a-map says more."
 
 
-def as_csv(listed: Listed) -> str:
-    """Return the list in the columns of objects.csv; ids as in the whole list."""
-    from sonargrid.results.exports import objects_csv
-
-    return objects_csv([thing for _, thing in listed], [number for number, _ in listed])
-
-
-def as_json(run: Run, listed: Listed, found: Found) -> str:
-    """Return the list as one JSON object: counted things, background, what was said beside them."""
-    from sonargrid.results.exports import object_row
-
-    rows = [(thing.counted, object_row(thing, number)) for number, thing in listed]
-    whole: dict[str, Any] = {
-        "run": run.name,
-        "count": sum(counted for counted, _ in rows),
-        "objects": [row for counted, row in rows if counted],
-        "background": [row for counted, row in rows if not counted],
-        "one_position": one_position(found),
-        "warnings": list(found.warnings),
-    }
-    return json.dumps(whole, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def one_position(found: Found) -> bool:
-    """Return True where all pings that hear something come from one station."""
-    pings = found.pings
-    return len(set(pings.station[~pings.void].tolist())) <= 1
-
-
 def as_table(run: Run, listed: Listed, found: Found, limits: str) -> str:
     """Return the list for the screen: how many, the table, and what the readings cannot tell.
 
@@ -74,13 +44,15 @@ def as_table(run: Run, listed: Listed, found: Found, limits: str) -> str:
     limits : str
         What was left out, in words; empty for nothing.
     """
+    from sonargrid.results.count_files import one_position
+
     things = [thing for _, thing in listed]
     lines = [run.title or run.name, filled(f"  {pings_sentence(run, found.pings)}", "  ")]
     lines.append(filled(f"  {things_sentence(things)}{limits and f' ({limits})'}", "  "))
     if things:
         lines += ["", things_table(things, [number for number, _ in listed]), ""]
         lines.append(filled(COLUMNS))
-    if one_position(found):
+    if one_position(found.pings):
         lines += ["", filled(ONE_POSITION)]
     elif any(thing.kind == "echo" for thing in things):
         lines += ["", filled(ECHO_ONLY)]

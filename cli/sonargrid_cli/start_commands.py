@@ -128,6 +128,7 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
     refuse_two_readers(which.run, things.empty, "--empty")
     run = load_chosen(which)
     from sonargrid.pipeline import Search, find_things, within_reach
+    from sonargrid.results.count_files import count_csv, count_json
     from sonargrid_cli import count_words
 
     if which.show_config:
@@ -139,18 +140,10 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
     if screen.verbose:
         told((*found.things.ghosts, *found.things.hidden, *more_words(run, {})))
     if chosen.csv:
-        return count_words.as_csv(listed)
+        return count_csv(listed)
     if screen.json:
-        return count_words.as_json(run, listed, found)
-    limits = [
-        words
-        for words in (
-            chosen.within and f"within {chosen.within}",
-            chosen.between and f"head angles {chosen.between} degrees",
-        )
-        if words
-    ]
-    table = count_words.as_table(run, listed, found, ", ".join(limits))
+        return count_json(run, listed, found.pings, found.warnings)
+    table = count_words.as_table(run, listed, found, _limits(chosen))
     if not chosen.show:
         return table
     from sonargrid.finding.floor_behind import without_floor_behind
@@ -159,6 +152,13 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
 
     made = without_floor_behind(map_of(run, MapSettings(), found.pings), found.things.objects)
     return "\n\n".join([*_drawn(made, found.things.objects, True), table])
+
+
+def _limits(chosen: ListOptions) -> str:
+    """Return what part of the list was asked for, in words; empty for all of it."""
+    within = chosen.within and f"within {chosen.within}"
+    between = chosen.between and f"head angles {chosen.between} degrees"
+    return ", ".join(words for words in (within, between) if words)
 
 
 def _drawn(made: Map, things: Sequence[Object], show: bool) -> list[str]:

@@ -13,6 +13,7 @@ from time import perf_counter
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from sonargrid.finding.things import Object
+from sonargrid.maps.additive import Elsewhere
 from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.maps.mapping import Map, map_run
@@ -109,8 +110,33 @@ class Found:
     warnings: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Made:
+    """A map with everything that is to be written of it, before anything is.
+
+    found : the list and its pings; None where it was not asked for
+    files : name -> content, summary.json last
+    summary : what summary.json says
+    """
+
+    map: Map
+    found: Found | None
+    files: Mapping[str, bytes]
+    warnings: tuple[str, ...]
+    summary: Mapping[str, Any]
+
+    @property
+    def objects(self) -> tuple[Object, ...] | None:
+        """The list, in the order of objects.csv."""
+        return None if self.found is None else self.found.things.objects
+
+
 def map_to_folder(
-    run: Run, settings: MapSettings = AS_USUAL, search: Search | None = SEARCH, output: Output = NEW_FOLDER
+    run: Run,
+    settings: MapSettings = AS_USUAL,
+    search: Search | None = SEARCH,
+    output: Output = NEW_FOLDER,
+    elsewhere: Elsewhere | None = None,
 ) -> Outcome:
     """Map a run, list what stands there and write everything into one folder, whole or not at all.
 
@@ -124,6 +150,8 @@ def map_to_folder(
         How things are to be found; None = only the grid.
     output : Output
         Where to write, and what.
+    elsewhere : function, optional
+        Sums the stations' evidence on other machines, see `additive`.
 
     Raises
     ------
@@ -135,15 +163,42 @@ def map_to_folder(
     out = default_out(run) if output.folder is None else output.folder
     # asked first, so that nobody waits for a map that may not be kept
     place = look_at_out(out, run.path, output.force, output.inputs)
+    made = make_map(run, settings, search, output, place.sentence, elsewhere)
+    folder = write_outputs(made.files, out, run.path, output.force, output.inputs)
+    return Outcome(made.map, made.objects, folder, tuple(made.files), made.warnings, made.summary)
+
+
+def make_map(
+    run: Run,
+    settings: MapSettings = AS_USUAL,
+    search: Search | None = SEARCH,
+    output: Output = NEW_FOLDER,
+    note: str = "",
+    elsewhere: Elsewhere | None = None,
+) -> Made:
+    """Map a run and list what stands there; touches no file.
+
+    Parameters
+    ----------
+    run, settings, search, output, elsewhere
+        As `map_to_folder`.
+    note : str
+        A further sentence for the user.
+
+    Raises
+    ------
+    UsageProblem, SonargridError
+        As `map_run`.
+    """
     took: dict[str, float] = {}
-    made = _timed(took, "map", lambda: map_run(run, settings))
+    made = _timed(took, "map", lambda: map_run(run, settings, None, elsewhere))
     found = None if search is None else _timed(took, "things", lambda: find_things(run, search, made.pings))
     objects = None if found is None else found.things.objects
     if objects is not None:
         made = _with_list(made, objects, output.draw_objects)
     files = _timed(took, "files", lambda: _files(made, objects, output))
     beside = () if found is None else found.warnings
-    warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, *contradictions(run), place.sentence))))
+    warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, *contradictions(run), note))))
     told = summary(
         made,
         objects,
@@ -154,8 +209,7 @@ def map_to_folder(
         origins=output.origins,
         more=None if found is None or search is None else _search_told(found.things, search, run.ranger),
     )
-    folder = write_outputs({**files, "summary.json": summary_json(told)}, out, run.path, output.force, output.inputs)
-    return Outcome(made, objects, folder, (*files, "summary.json"), warnings, told)
+    return Made(made, found, {**files, "summary.json": summary_json(told)}, warnings, told)
 
 
 def _timed(took: dict[str, float], step: str, work: Callable[[], T]) -> T:

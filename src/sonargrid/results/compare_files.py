@@ -1,4 +1,4 @@
-"""The bytes of the files that `compare` leaves: compare.csv and compare.json; the pictures are `drawing`'s.
+"""The bytes of the files that `compare` leaves: compare.csv, compare.json and the pictures that `drawing` makes.
 
 Metres and nats per ping: this is the edge.
 """
@@ -16,6 +16,8 @@ from sonargrid import __version__
 from sonargrid.comparing.comparison import Comparison, Trial
 from sonargrid.comparing.findings import against_best, limits, verdict
 from sonargrid.comparing.trust import Trust
+from sonargrid.drawing.compare_picture import draw_comparison
+from sonargrid.drawing.trust_picture import draw_trust
 from sonargrid.results.exports import plain, safe_cell
 from sonargrid.results.out_folder import COMPARISON_FOLDER, digest, run_identity
 
@@ -128,3 +130,15 @@ def compare_told(
 def compare_json(entries: Mapping[str, Any]) -> bytes:
     """Return compare.json: UTF-8, indented, never a NaN."""
     return (json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def comparison_files(
+    found: Comparison, trust: Sequence[Trust] = (), commands: Sequence[str] = (), theme: str = "light"
+) -> tuple[dict[str, bytes], dict[str, Any]]:
+    """Return the content of every file by name, compare.json last, and what that says."""
+    files = {"compare.png": draw_comparison(found, theme)}
+    if trust:
+        files["trust.png"] = draw_trust(trust, found.run.title or found.run.name, theme)
+    files["compare.csv"] = compare_csv(found).encode()
+    entries = compare_told(found, files, commands, trust)
+    return {**files, "compare.json": compare_json(entries)}, entries
