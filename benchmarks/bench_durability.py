@@ -26,9 +26,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from sonargrid.many.batch import JOURNAL, Recipe, Task, map_one
+from sonargrid.many.batch import JOURNAL
 from sonargrid.many.journal import read_journal
+from sonargrid.many.recipe import Recipe, Task
 from sonargrid.many.run_list import listed_runs
+from sonargrid.many.run_steps import RUN_TRADE
 from sonargrid.many.workers import cores
 from sonargrid.maps.evidence import MapSettings
 
@@ -124,7 +126,7 @@ def main() -> None:
         recipe = Recipe(MapSettings(solver="additive", cell_m=0.02))
         begun = time.perf_counter()
         for run in listed_runs(runs):
-            map_one(Task(run, str(alone / run.name), recipe))
+            RUN_TRADE.whole(Task(run, str(alone / run.name), recipe))
         one_by_one = time.perf_counter() - begun
         begun = time.perf_counter()
         assert start(runs, whole).wait() == 0

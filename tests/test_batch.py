@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import os
@@ -12,6 +13,8 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -23,12 +26,15 @@ from hypothesis import strategies as st
 from sonargrid.drawing.contact_sheet import Small, contact_pages
 from sonargrid.drawing.raster import png_pixels
 from sonargrid.errors import InputFaults, OutputProblem, SonargridError
-from sonargrid.many.batch import COLUMNS, JOURNAL, Recipe, finish, plan, table_csv
+from sonargrid.many.batch import COLUMNS, JOURNAL, finish, plan, table_csv
 from sonargrid.many.holding import LOCK
 from sonargrid.many.journal import Journal, read_journal, sealed
+from sonargrid.many.recipe import ALSO, Recipe
 from sonargrid.many.run_list import listed_runs
-from sonargrid.many.workers import Died, Workers
+from sonargrid.many.run_steps import FILES_OF
+from sonargrid.many.workers import Died, Trade, Workers
 from sonargrid.maps.evidence import MapSettings
+from sonargrid_cli import batch_commands
 from sonargrid_cli.main import main
 
 PLAIN = Recipe(MapSettings(solver="additive", cell_m=0.05), search=None)
@@ -259,6 +265,96 @@ def test_no_cell_of_the_table_is_a_formula() -> None:
     assert (row["name"], row["path"], row["words"], row["things"]) == ("'=1+1", "'@x", "'-no", "")
 
 
+# check, count and compare beside the map
+
+
+class Here:
+    """A crew of this very process: starting others costs a test seconds."""
+
+    def __init__(self, trade: Trade) -> None:
+        self._trade = trade
+
+    def results(self, tasks: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+        return ((place, self._trade.whole(task)) for place, task in enumerate(tasks))
+
+    def drain(self) -> None:
+        raise AssertionError("nothing is to be broken off here")
+
+    stop = drain
+
+
+ALSO_RECIPE = replace(PLAIN, also=("check", "count", "compare"))
+
+
+def test_a_run_gets_what_the_single_commands_write(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    runs, out = lay(tmp_path / "runs", "a"), tmp_path / "out"
+    assert main(["batch", str(runs), "-o", str(out), "-q", "--no-sheet", "--also", "compare,check,count"]) == 0
+    single = tmp_path / "single"
+    main(["check", str(runs / "a"), "-o", str(single), "-q"])
+    main(["compare", str(runs / "a"), "-o", str(single / "compared"), "-q"])
+    for name in ("check.png", "check.svg"):
+        assert (out / "a" / name).read_bytes() == (single / name).read_bytes()
+    for name in ("compare.png", "compare.csv"):
+        assert (out / "a" / name).read_bytes() == (single / "compared" / name).read_bytes()
+    capsys.readouterr()
+    main(["count", str(runs / "a"), "--csv"])
+    assert (out / "a" / "count.csv").read_bytes().decode() == capsys.readouterr().out
+    main(["count", str(runs / "a"), "--json"])
+    told = json.loads(capsys.readouterr().out)
+    assert json.loads((out / "a" / "count.json").read_text()) == told
+    fit = json.loads((single / "check.json").read_text())["fit"]
+    row = next(csv.DictReader((out / "batch.csv").read_text().splitlines()))
+    assert (row["fit"], row["counted"]) == ("fit" if fit else "unfit", str(told["count"]))
+    line = json.loads((out / "batch.json").read_text())["runs"][0]
+    assert line["steps"] == {"map": "done", "check": "done", "count": "done", "compare": "done"}
+    best = json.loads((out / "a" / "compare.json").read_text())["models"][0]["model"]
+    assert row["best_model"] == ("tie" if line["tied_models"] else line["best_model"] or "")
+    assert line["best_model"] in (best, None)
+
+
+def test_a_step_that_fails_loses_nothing_of_the_others(tmp_path: Path) -> None:
+    runs, out = lay(tmp_path / "runs", "a"), tmp_path / "out"
+    tiny = replace(ALSO_RECIPE, settings=MapSettings(solver="additive", max_cells=4), also=("check", "count"))
+    (line,) = finish(plan(listed_runs(runs), out, tiny), out, 1, hire=Here)
+    assert line["status"] == "failed"
+    assert line["steps"] == {"map": "failed", "check": "done", "count": "done"}
+    assert line["faults"][0]["step"] == "map"
+    assert "more than 4" in line["faults"][0]["words"]
+    assert {path.name for path in (out / "a").iterdir()} == {*FILES_OF["check"], *FILES_OF["count"]}
+    again = replace(ALSO_RECIPE, also=("check",))  # the map goes where there is nothing but the others' files
+    (line,) = finish(plan(listed_runs(runs), out, again), out, 1, hire=Here)
+    assert line["status"] == "done"
+    assert (out / "a" / "summary.json").is_file()
+    assert not any("unfinished" in words for words in line["warnings"])
+
+
+@pytest.mark.parametrize("what", ["gone", "changed", "whole", "fewer steps"])
+def test_what_lies_beside_a_map_is_looked_at_before_a_run_is_skipped(what: str, tmp_path: Path) -> None:
+    runs, out = lay(tmp_path / "runs", "a b"), tmp_path / "out"
+    recipe = replace(PLAIN, also=("check", "count"))
+    finish(plan(listed_runs(runs), out, recipe), out, 2, hire=Here)
+    if what == "gone":
+        (out / "a" / "count.csv").unlink()
+    elif what == "changed":
+        (out / "a" / "check.json").write_text("{}")
+    elif what == "fewer steps":
+        recipe = PLAIN
+    again = finish(plan(listed_runs(runs), out, recipe), out, 2, hire=Here)
+    expected = {"gone": [True, False], "changed": [True, False], "whole": [False, False], "fewer steps": [True, True]}
+    assert [line["fresh"] for line in again] == expected[what]
+    assert [line["status"] for line in again] == ["done", "done"]
+    assert json.loads((out / "a" / "check.json").read_text()).keys() >= {"fit", "findings"} or what == "fewer steps"
+
+
+def test_steps_are_named_alike_everywhere(capsys: pytest.CaptureFixture[str]) -> None:
+    assert batch_commands.ALSO == ALSO
+    assert set(FILES_OF) == set(ALSO)
+    assert main(["batch", "term", "--also", "chek"]) == 2
+    assert "--also takes check, count, compare, got 'chek'" in capsys.readouterr().err
+    with pytest.raises(ValueError, match=r"unknown steps \['sweep'\]"):
+        Recipe(also=("sweep",))
+
+
 def start(runs: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
     words = [sys.executable, "-m", "sonargrid_cli", "batch", str(runs), "-o", str(out), *PLAIN_FLAGS, *more]
     return subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True)
@@ -327,6 +423,40 @@ def test_a_full_disk_is_named_and_finished_runs_stay(tmp_path: Path) -> None:
     for name, content in before.items():
         if name.startswith(("a/", "b/")) and not name.endswith(".json"):
             assert (out / name).read_bytes() == content
+
+
+def test_a_disk_that_fills_up_is_named_whatever_is_being_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    runs, out = lay(tmp_path / "runs", "a b"), tmp_path / "out"
+    recipe = replace(PLAIN, also=("check",))
+    write, sync = Path.write_bytes, os.fsync
+    finish(plan(listed_runs(runs)[:1], out, recipe), out, 1, hire=Here)
+    before = left_by(out)
+
+    def full(path: Path, content: bytes) -> int:
+        if path.name.startswith(("grid.npz", ".check.json")):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(path, content)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    lines = finish(plan(listed_runs(runs), out, recipe), out, 1, hire=Here)
+    assert [(line["status"], line["fresh"]) for line in lines] == [("done", False), ("failed", True)]
+    assert f"{out / 'b' / 'grid.npz'}: cannot be written (No space left on device)" in lines[1]["faults"][0]["words"]
+    assert "make room on that disk" in lines[1]["faults"][0]["hint"]
+    monkeypatch.setattr(Path, "write_bytes", write)
+
+    def full_journal(file: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full_journal)
+    with pytest.raises(OutputProblem, match=JOURNAL) as told:
+        finish(plan(listed_runs(runs), out, recipe), out, 1, hire=Here)
+    assert "what is finished is not done twice" in told.value.faults[0].hint
+    monkeypatch.setattr(os, "fsync", sync)
+    assert {name: content for name, content in left_by(out).items() if name.startswith("a/")} == {
+        name: content for name, content in before.items() if name.startswith("a/")
+    }
 
 
 def test_the_command_says_what_came_of_it(

@@ -17,6 +17,7 @@ from sonargrid.drawing.interval_chart import IntervalRow, interval_chart
 from sonargrid.drawing.raster import png_pixels
 from sonargrid.errors import InputFaults
 from sonargrid.many.journal import read_journal, sealed
+from sonargrid.many.pieces import Watched
 from sonargrid.many.study import COLUMNS, JOURNAL, Piece, mean_of, run_study, score_piece
 from sonargrid.many.study_file import load_study
 from sonargrid.maps.evidence import MapSettings
@@ -97,7 +98,7 @@ def test_a_study_is_one_row_a_scene_seed_and_setting_and_nothing_is_done_twice(t
     heard: list[dict[str, object]] = []
     lines = (out / JOURNAL).read_bytes().splitlines(keepends=True)
     (out / JOURNAL).write_bytes(lines[0] + lines[1][:-7])  # broken off in the second room
-    run_study(study, out, 1, heard.append)
+    run_study(study, out, 1, Watched(heard.append))
     assert [one["fresh"] for one in heard] == [False, True, True]
     assert rows_of(out) == whole
 
@@ -107,7 +108,7 @@ def test_another_version_of_the_file_is_another_study(tmp_path: Path) -> None:
     out = tmp_path / "out"
     run_study(study, out, 2)
     heard: list[dict[str, object]] = []
-    run_study(load_study(lay(tmp_path, STUDY.replace("0.04", "0.05"))), out, 2, heard.append)
+    run_study(load_study(lay(tmp_path, STUDY.replace("0.04", "0.05"))), out, 2, Watched(heard.append))
     assert [one["fresh"] for one in heard] == [True, True, True]
     (out / JOURNAL).write_bytes(sealed({"name": "post 40", "status": "done", "mark": "other", "rows": []}))
     assert len(run_study(study, out, 2)[0]) == 6

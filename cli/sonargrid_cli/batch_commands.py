@@ -23,12 +23,17 @@ from sonargrid_cli.map_options import (
     typed_search,
 )
 from sonargrid_cli.notes import told
-from sonargrid_cli.run_options import ScreenOptions, SettingOptions, spread, typed_settings
+from sonargrid_cli.run_options import ScreenOptions, SettingOptions, names_of, spread, typed_settings
 
 if TYPE_CHECKING:
-    from sonargrid.many.batch import Recipe
+    from sonargrid.many.recipe import Recipe
 
 BATCH_PANEL = "The batch"
+ALSO = (
+    "check",
+    "count",
+    "compare",
+)  # as `recipe.ALSO`; a test holds them equal
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +50,15 @@ class BatchOptions:
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what would be done, and leave.", rich_help_panel=BATCH_PANEL)
     ] = False
+    also: Annotated[
+        str | None,
+        typer.Option(
+            "--also",
+            metavar="A,B,...",
+            help=f"Beside each map: {', '.join(ALSO)}.",
+            rich_help_panel=BATCH_PANEL,
+        ),
+    ] = None
     no_sheet: Annotated[
         bool, typer.Option("--no-sheet", help="No contact sheet of all maps.", rich_help_panel=BATCH_PANEL)
     ] = False
@@ -72,7 +86,7 @@ def map_batch(
     if output.show or things.empty is not None:
         raise UsageProblem("--show and --empty are for one run", hint="sonargrid map takes them")
     jobs = None if batch.jobs is None else count_of(batch.jobs, "--jobs")
-    recipe = _recipe(setting, model, things, output)
+    recipe = _recipe(setting, model, things, output, _also(batch.also))
     from sonargrid.many.batch import finish, plan
     from sonargrid.many.run_list import listed_runs
     from sonargrid.many.workers import cores
@@ -85,7 +99,7 @@ def map_batch(
         return batch_words.dry_words(tasks, out, screen.json)
     watch = Watch("runs", len(tasks), screen.quiet, batch_words.line_words)
     with watch:
-        lines = finish(tasks, out, jobs or min(cores(), len(tasks)), batch.strict, watch.told, watch.on_workers)
+        lines = finish(tasks, out, jobs or min(cores(), len(tasks)), batch.strict, watch.watched())
     if watch.interrupted:
         raise KeyboardInterrupt
     pages = () if batch.no_sheet else batch_words.write_sheet(lines, out, output.theme)
@@ -99,12 +113,23 @@ def map_batch(
     return "" if screen.quiet else said
 
 
-def _recipe(setting: SettingOptions, model: ModelOptions, things: ThingOptions, output: OutputOptions) -> Recipe:
+def _also(text: str | None) -> tuple[str, ...]:
+    """Return what each run gets beside its map, in the order in which it is done."""
+    names = names_of(text)
+    unknown = [name for name in names if name not in ALSO]
+    if unknown:
+        raise UsageProblem(f"--also takes {', '.join(ALSO)}, got '{unknown[0]}'", hint="such as --also check,count")
+    return tuple(name for name in ALSO if name in names)
+
+
+def _recipe(
+    setting: SettingOptions, model: ModelOptions, things: ThingOptions, output: OutputOptions, also: tuple[str, ...]
+) -> Recipe:
     """Return how every run is to be mapped, from what was typed and from the environment."""
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
     typed = typed_settings(setting)
-    from sonargrid.many.batch import Recipe
+    from sonargrid.many.recipe import Recipe
     from sonargrid.maps.evidence import MapSettings
     from sonargrid.pipeline import Search
     from sonargrid.runs.run_files import settings_from_environment
@@ -118,4 +143,5 @@ def _recipe(setting: SettingOptions, model: ModelOptions, things: ThingOptions, 
         output.draw_objects,
         output.theme,
         {**origins, **more_origins},
+        also,
     )

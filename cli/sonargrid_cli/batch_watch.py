@@ -9,7 +9,8 @@ from time import perf_counter
 from typing import TYPE_CHECKING, Any, Self
 
 if TYPE_CHECKING:
-    from sonargrid.many.workers import Workers
+    from sonargrid.many.pieces import Watched
+    from sonargrid.many.workers import Crew
 
 
 class Watch:
@@ -17,7 +18,7 @@ class Watch:
 
     def __init__(self, what: str, total: int, quiet: bool, words_of: Callable[[Mapping[str, Any]], str]) -> None:
         self._what, self._total, self._quiet, self._words_of, self._done = what, total, quiet, words_of, 0
-        self._workers: Workers | None = None
+        self._crew: Crew | None = None
         self._bar: Any = None
         self._before: Any = None
         self.interrupted = False
@@ -45,9 +46,14 @@ class Watch:
             self._bar.stop()
         signal.signal(signal.SIGINT, self._before)
 
-    def on_workers(self, workers: Workers) -> None:
-        """Keep the workers, for Ctrl-C."""
-        self._workers = workers
+    def watched(self) -> Watched:
+        """Return who is told, and who gets the crew."""
+        from sonargrid.many.pieces import Watched
+
+        return Watched(self.told, self._on_crew)
+
+    def _on_crew(self, crew: Crew) -> None:
+        self._crew = crew  # for Ctrl-C
 
     def told(self, line: Mapping[str, Any]) -> None:
         """Move the bar, or say a line where there is none."""
@@ -59,8 +65,8 @@ class Watch:
             print(f"{self._done} of {self._total}  {self._words_of(line)}", file=sys.stderr, flush=True)
 
     def _asked_to_leave(self, *_: object) -> None:
-        if self.interrupted or self._workers is None:
+        if self.interrupted or self._crew is None:
             raise KeyboardInterrupt
         self.interrupted = True
-        self._workers.drain()
+        self._crew.drain()
         print("finishing what is begun; Ctrl-C again leaves at once", file=sys.stderr, flush=True)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from sonargrid.errors import Fault, InputFaults
 
 if TYPE_CHECKING:
-    from sonargrid.many.batch import Task
+    from sonargrid.many.recipe import Task
 
 Line = Mapping[str, Any]
 
@@ -55,7 +55,8 @@ def write_sheet(lines: Sequence[Line], out: str, theme: str) -> tuple[str, ...]:
 
 def _picture(folder: Path, line: Line) -> bytes | None:
     try:
-        return None if line["status"] == "failed" else (folder / "map.png").read_bytes()
+        mapped = line["status"] == "done" or (line.get("steps") or {}).get("map") == "done"
+        return (folder / "map.png").read_bytes() if mapped else None
     except OSError:
         return None
 
@@ -72,6 +73,9 @@ def words_of(line: Line) -> str:
     warnings = len(line.get("warnings") or ())
     counts = [(line.get("things"), "thing"), (walls or None, "wall"), (warnings or None, "warning")]
     said = [f"{count} {noun}{'' if count == 1 else 's'}" for count, noun in counts if count is not None]
+    said += ["unfit"] if line.get("fit") is False else []
+    best = line.get("best_model")
+    said += ["models tie" if line.get("tied_models") else f"best {best}"] if best else []
     return ", ".join(said) or "mapped"
 
 
@@ -84,23 +88,37 @@ def last_words(lines: Sequence[Line], out: str, pages: Sequence[str], asked: int
     counts += [f"{stood} unchanged"] if stood else []
     counts += [f"{failed} failed"] if failed else []
     counts += [f"{asked - len(lines)} not begun"] if asked > len(lines) else []
+    unfit = sum(line.get("fit") is False for line in lines)
+    counts += [f"{unfit} unfit for use"] if unfit else []
     sheet = f", {pages[0]}" + (f" to {pages[-1]}" if len(pages) > 1 else "") if pages else ""
     return f"{_runs(asked)}: {', '.join(counts)}\n{out}: a folder a run, batch.csv, batch.json{sheet}"
 
 
 def as_json(lines: Sequence[Line], out: str, pages: Sequence[str]) -> str:
     """Return what came of a batch as one object."""
-    runs = [{key: value for key, value in line.items() if key not in ("recipe", "fresh")} for line in lines]
+    from sonargrid.many.batch import told_of
+
+    runs = [told_of(line) for line in lines]
     return json.dumps({"out": out, "contact_sheet": list(pages), "runs": runs}, indent=2, ensure_ascii=False)
 
 
 def failure(failed: Sequence[Line]) -> InputFaults:
     """Return what failed in a batch and why, as the faults that the door tells."""
     faults = [
-        Fault(f"{line['name']} failed: {line['faults'][0]['words']}", str(line["faults"][0].get("hint", "")))
+        Fault(f"{_step_of(line, line['faults'][0])} failed: {line['faults'][0]['words']}", line["faults"][0]["hint"])
         for line in failed
     ]
     return InputFaults(faults)
+
+
+def _step_of(line: Line, fault: Mapping[str, Any]) -> str:
+    """Return what failed: the run's name, and the step where there are several.
+
+    >>> _step_of({"name": "bench", "steps": {"map": "done", "check": "failed"}}, {"step": "check"})
+    'check of bench'
+    """
+    several = len(line.get("steps") or ()) > 1
+    return f"{fault['step']} of {line['name']}" if several and fault.get("step") else str(line["name"])
 
 
 def _runs(count: int) -> str:

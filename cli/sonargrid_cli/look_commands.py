@@ -184,11 +184,11 @@ def make_report(
         raise UsageProblem(f"-o takes a name that ends in .html, got '{out}'", hint="such as -o report.html")
     from sonargrid.results.out_folder import write_one
     from sonargrid.results.report import report_page
-    from sonargrid.results.report_data import read_report, report_folders
+    from sonargrid.results.report_data import is_map, read_report, report_folders
     from sonargrid.results.report_sections import is_comparison, read_comparison
 
     compared = [name for name in outs if is_comparison(name)]
-    folders = report_folders([name for name in outs if name not in compared])
+    folders = report_folders([name for name in outs if name not in compared or is_map(name)])
     if not folders:
         raise UsageProblem("a page needs at least one map", hint="such as sonargrid report bench_map bench_compare")
     parts = [read_report(folder) for folder in folders]

@@ -49,7 +49,7 @@ def make_study(
     total = plan.seeds * len(plan.scenes)
     watch = Watch("rooms", total, screen.quiet, study_words.piece_words)
     with watch:
-        rows, failed = run_study(plan, folder, wanted or min(cores(), total), watch.told, watch.on_workers)
+        rows, failed = run_study(plan, folder, wanted or min(cores(), total), watch.watched())
     if watch.interrupted:
         raise KeyboardInterrupt
     if failed:

@@ -13,9 +13,8 @@ import io
 import math
 import os
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -25,21 +24,19 @@ import numpy as np
 import sonargrid
 from sonargrid.errors import SonargridError
 from sonargrid.finding.drawn import drawn_log_odds
-from sonargrid.many.holding import WORKERS_LOCK, alone, hold_workers_lock
-from sonargrid.many.journal import Journal, read_journal
+from sonargrid.many.journal import read_journal
+from sonargrid.many.pieces import UNWATCHED, Hire, PieceWork, Watched, finish_pieces, held, write_table
 from sonargrid.many.study_file import Study, StudySetting
-from sonargrid.many.workers import Died, Workers
+from sonargrid.many.workers import Died, Trade, as_it_is
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.maps.mapping import map_run
 from sonargrid.pipeline import Search, find_things
 from sonargrid.results.exports import safe_cell
-from sonargrid.results.out_folder import write_problem
 from sonargrid.runs.readings import Run
 from sonargrid.runs.run_files import load_run, save_run
 from sonargrid.scores.scoring import score
 from sonargrid.simulation.scene import Scene
 from sonargrid.simulation.simulate import simulate
-from sonargrid.whole_file import replace_whole
 
 JOURNAL, TABLE, PICTURE = "study_journal.jsonl", "study.csv", "study.png"
 MAP_FIGURES = ("f1", "precision", "recall", "balanced_log_loss", "brier", "auc", "calibration_error")
@@ -104,6 +101,9 @@ def _row(piece: Piece, run: Run, setting: StudySetting) -> dict[str, Any]:
     return row | {"map_s": round(mapped - start, 4), "things_s": round(found - mapped, 4) if setting.things else None}
 
 
+PIECE_TRADE = Trade(as_it_is, score_piece, as_it_is)
+
+
 def _told_otherwise(run: Run, values: Mapping[str, str]) -> Run:
     """Return a run as its files would be read with other values: the same way that a user's ``--set`` goes."""
     with tempfile.TemporaryDirectory() as folder:
@@ -112,11 +112,7 @@ def _told_otherwise(run: Run, values: Mapping[str, str]) -> Run:
 
 
 def run_study(
-    study: Study,
-    out: str | os.PathLike[str],
-    jobs: int,
-    told: Callable[[dict[str, Any]], None] | None = None,
-    on_workers: Callable[[Workers], None] | None = None,
+    study: Study, out: str | os.PathLike[str], jobs: int, watched: Watched = UNWATCHED, hire: Hire | None = None
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Do what is left of a study and return (rows, pieces that failed); the table is written as far as it got.
 
@@ -126,8 +122,8 @@ def run_study(
     out : path
         The study's folder; made where it is missing.
     jobs : int
-        How many processes.
-    told, on_workers : functions, optional
+        How many processes of this machine.
+    watched, hire
         As for a batch.
 
     Raises
@@ -135,66 +131,33 @@ def run_study(
     OutputProblem
         If OUT cannot be written, or another study is at work there.
     """
-    folder = Path(out)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as problem:
-        raise write_problem(problem, folder) from None
     known = mark(study)
     pieces = [
         Piece(scene, name, seed, study.settings)
         for name, scene in study.scenes.items()
         for seed in range(study.first_seed, study.first_seed + study.seeds)
     ]
-    with alone(folder):
+    with held(out) as folder:
         kept = read_journal(folder / JOURNAL).entries
         done = {
             piece.key: kept[piece.key]
             for piece in pieces
             if piece.key in kept and kept[piece.key].get("mark") == known and kept[piece.key]["status"] == "done"
         }
-        if told is not None and done:
-            told({"name": "", "status": "done", "fresh": False, "count": len(done)})
+        if watched.told is not None and done:
+            watched.told({"name": "", "status": "done", "fresh": False, "count": len(done)})
         left = [piece for piece in pieces if piece.key not in done]
-        with Journal(folder / JOURNAL) as journal:
-            fresh = _finish(left, known, folder, jobs, journal, told, on_workers)
-        entries = [{**done, **fresh}.get(piece.key, {}) for piece in pieces]
+        fresh = finish_pieces(PieceWork(folder, JOURNAL, PIECE_TRADE, known, _died), left, jobs, watched, hire)
+        whole = {**done, **{entry["name"]: entry for entry in fresh if entry is not None}}
+        entries = [whole.get(piece.key, {}) for piece in pieces]
         rows = [row for entry in entries for row in entry.get("rows", [])]
         failed = [dict(entry) for entry in entries if entry.get("status") == "failed"]
-        _write(folder / TABLE, table_csv(rows).encode())
+        write_table(folder / TABLE, table_csv(rows))
     return rows, failed
 
 
-def _finish(
-    left: Sequence[Piece],
-    known: str,
-    folder: Path,
-    jobs: int,
-    journal: Journal,
-    told: Callable[[dict[str, Any]], None] | None,
-    on_workers: Callable[[Workers], None] | None,
-) -> dict[str, Mapping[str, Any]]:
-    workers = Workers(score_piece, jobs, partial(hold_workers_lock, str(folder / WORKERS_LOCK)))
-    if on_workers is not None:
-        on_workers(workers)
-    fresh: dict[str, Mapping[str, Any]] = {}
-    for place, answer in workers.results(left):
-        entry = answer
-        if isinstance(answer, Died):
-            entry = {"name": left[place].key, "status": "failed", "words": str(answer)}
-        entry = {**entry, "mark": known}
-        journal.add(entry)
-        fresh[left[place].key] = entry
-        if told is not None:
-            told({**entry, "fresh": True})
-    return fresh
-
-
-def _write(path: Path, content: bytes) -> None:
-    try:
-        replace_whole(path, content)
-    except OSError as problem:
-        raise write_problem(problem, path) from None
+def _died(piece: Piece, how: Died) -> dict[str, Any]:
+    return {"name": piece.key, "status": "failed", "words": str(how)}
 
 
 def table_csv(rows: Sequence[Mapping[str, Any]]) -> str:

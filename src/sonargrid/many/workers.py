@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
-from typing import Any
+from typing import Any, Protocol
 
 TRIES = 2  # a piece that kills its worker twice is given up
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
@@ -34,6 +34,54 @@ class Died:
         code = self.exit_code
         how = f"signal {-code}" if code is not None and code < 0 else f"exit code {code}"
         return f"its process died ({how}), {TRIES} times"
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """In place of something to be done: there is nothing to do, this is the result."""
+
+    answer: Any
+
+
+@dataclass(frozen=True, slots=True)
+class Trade:
+    """A kind of work in three strides; each a function of a module, so that it can be sent by its name.
+
+    read : task -> what is to be done, or `Ready`; may read files
+    do : that -> what is to be written; touches no file, so that any machine can do it
+    write : that -> the result; may write files
+    """
+
+    read: Callable[[Any], Any]
+    do: Callable[[Any], Any]
+    write: Callable[[Any], Any]
+
+    def whole(self, task: Any) -> Any:
+        """Return the result of a task, done in one go."""
+        got = self.read(task)
+        return got.answer if isinstance(got, Ready) else self.write(self.do(got))
+
+
+def as_it_is(task: Any) -> Any:
+    """Return a task as it is: where nothing is to be read or written.
+
+    >>> as_it_is(3)
+    3
+    """
+    return task
+
+
+class Crew(Protocol):
+    """Whoever does pieces of work: processes of this machine, or other machines."""
+
+    def results(self, tasks: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+        """Yield (place of the task, its result or `Died`) as they come in, in any order."""
+
+    def drain(self) -> None:
+        """Begin no further task."""
+
+    def stop(self) -> None:
+        """End all work at once; what was being done is lost."""
 
 
 @dataclass(slots=True, eq=False)

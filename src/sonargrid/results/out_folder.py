@@ -37,6 +37,7 @@ class FolderKind:
     format : what its summary says it is
     names : every file that may lie in it
     summary : the file with the digests of the others, written last
+    beside : files of other commands that may lie there before it is filled
     """
 
     word: str
@@ -44,6 +45,7 @@ class FolderKind:
     format: str
     names: tuple[str, ...]
     summary: str
+    beside: tuple[str, ...] = ()
 
 
 MAP_FOLDER = FolderKind("map", "map", MAP_FORMAT, OUTPUT_NAMES, SUMMARY)
@@ -69,8 +71,8 @@ _HINTS = {
 class OutFolder:
     """What is at the place where a map is to go.
 
-    state : ``new``, ``same`` (an earlier map of this run), ``unfinished`` (the same, broken off half-way) or
-        ``other`` (a map of another run, to be replaced)
+    state : ``new``, ``same`` (an earlier map of this run), ``unfinished`` (the same, broken off half-way), ``other`` (a
+        map of another run, to be replaced) or ``begun`` (nothing but what may lie beside a map)
     earlier : the names that an earlier map listed
     kind : what sort of folder it is
     """
@@ -175,6 +177,8 @@ def _look_at(
     if not path.is_dir():
         raise OutputProblem("exists and is no folder", hint="choose another name with -o", file=str(path))
     earlier = _earlier_summary(path, kind)
+    if earlier is None and kind.beside and {inside.name for inside in path.iterdir()} <= set(kind.beside):
+        return OutFolder(path, "begun", kind=kind)
     if earlier is None:
         words = f"exists and was not written by {kind.made_by}; nothing was written"
         raise OutputProblem(words, hint="choose a folder that does not exist yet with -o", file=str(path))

@@ -24,6 +24,7 @@ from sonargrid.finding.plateaus import Plateau, find_plateaus
 from sonargrid.finding.things import Object
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.results.map_files import load_map_files
+from sonargrid.results.out_folder import SUMMARY
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Pings, Run
 from sonargrid.runs.run_files import load_run
@@ -69,6 +70,11 @@ class Meeting:
     miss_m: float
 
 
+def is_map(folder: str | os.PathLike[str]) -> bool:
+    """Return True for a folder that `map` wrote; a batch may have put a comparison beside the map."""
+    return (Path(folder) / SUMMARY).is_file()
+
+
 def read_report(folder: str | os.PathLike[str]) -> ReportData:
     """Return what a folder that `map` wrote holds.
 
@@ -79,7 +85,7 @@ def read_report(folder: str | os.PathLike[str]) -> ReportData:
     """
     path = Path(folder)
     made = load_map_files(path)
-    summary = _summary(path / "summary.json")
+    summary = _summary(path / SUMMARY)
     run, notes = _run(summary)
     pings = None if run is None else calibrated(run)
     plateaus = () if run is None or pings is None else find_plateaus(pings, run.ranger)
