@@ -176,3 +176,24 @@ def test_the_map_hears_with_the_measured_curve() -> None:
     assert echo[0] > echo[2] > 0.0 and echo[4] == 0.0
     assert echo[2] / echo[0] == pytest.approx(wanted[2] / wanted[0], abs=1e-6)
     assert float(beam.support_rad(0.7)) == pytest.approx(math.radians(24.0) + 3.0 * soft)
+
+
+def test_what_the_widths_share_stands_in_the_covariance(found: BeamCalibration) -> None:
+    made, rows = found.made_from(bench()), len(found.post_rows)
+    table = [f"half_beam_table[{row}]" for row in range(rows)]
+    assert made["covariance_keys"] == [*table, "half_beam_soft_deg", "transducer_radius_m"]
+    covariance = np.array(made["covariance"])
+    assert np.allclose(covariance, covariance.T) and np.linalg.eigvalsh(covariance).min() > -1e-9
+    sigmas = np.sqrt(np.diag(covariance))
+    assert sigmas[:rows] == pytest.approx(np.degrees([row[2] for row in found.post_rows]), rel=1e-4)
+    assert sigmas[-2:] == pytest.approx([np.degrees(found.fit.soft_rad[1]), found.piston_m[1]], rel=1e-4)
+    # one threshold and one piston stand behind all rows: neighbours err together
+    assert all(covariance[row, row + 1] > 0.0 for row in range(rows - 1))
+    assert covariance[0, -1] < 0.0  # a larger disc sends a narrower beam
+
+
+def test_two_posts_at_one_range_are_one_row_whose_sigma_keeps_what_they_share(found: BeamCalibration) -> None:
+    twice = calibrate_beam(bench(ranges=(0.5, 0.505, 0.9)))
+    assert len(twice.post_rows) == 2 and twice.covariance.shape == (4, 4)
+    alone = calibrate_beam(bench(ranges=(0.5, 0.9)))
+    assert 0.5 * alone.post_rows[0][2] < twice.post_rows[0][2] < 1.1 * alone.post_rows[0][2]

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from sonargrid.bench.beam_fit import BeamFit, BeamPlace, BenchStation, fit_beam_width
+from sonargrid.arrays import Floats
+from sonargrid.bench.beam_fit import BeamFit, BenchStation, fit_beam_width
 from sonargrid.bench.bench_posterior import BACKLASH_SPREAD_RAD, SCALE_SPREAD, Beforehand
 from sonargrid.bench.head_bench import station_view
 from sonargrid.errors import SonargridError
@@ -35,6 +36,7 @@ class BeamCalibration:
     values : full key of run.toml -> (value, sigma), in the record's unit; empty where no post was heard
     piston_m : (value, sigma) of the radius of the closest piston
     post_rows : (range [m], half width [rad], sigma) for a 5 cm post, by rising range; what half_beam_table holds
+    covariance : of the rows' half widths, the softness [rad] and the piston's radius [m], in that order
     half_beam : (value, sigma) of the mean over 0.4, 0.7 and 1.0 m [rad]; nan where the posts do not span it
     reasons : what the data cannot tell
     """
@@ -43,6 +45,7 @@ class BeamCalibration:
     values: Mapping[str, tuple[Any, Any]]
     piston_m: tuple[float, float]
     post_rows: tuple[tuple[float, float, float], ...]
+    covariance: Floats
     half_beam: tuple[float, float]
     reasons: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
@@ -57,6 +60,11 @@ class BeamCalibration:
                 told[f"{kind}_rows"] = [
                     [round(p.range_m, 4), *(round(v / RAD_PER_DEG, 3) for v in (*p.left, *p.right))] for p in places
                 ]
+        if self.post_rows:
+            table = [f"half_beam_table[{row}]" for row in range(len(self.post_rows))]
+            told["covariance_keys"] = [*table, "half_beam_soft_deg", "transducer_radius_m"]
+            unit = np.array([RAD_PER_DEG] * (len(table) + 1) + [1.0])
+            told["covariance"] = [[float(f"{v:.6g}") for v in row] for row in self.covariance / np.outer(unit, unit)]
         return {name: value for name, value in told.items() if value != ""}
 
 
@@ -93,10 +101,10 @@ def calibrate_beam(run: Run) -> BeamCalibration:
     asked = [(one.name, name) for one in stations for name in one.names]
     missed = [(at, name) for at, name in asked if (at, name) not in heard]
     warnings += [f"{name}: not heard from station {at}; left out there" for at, name in missed]
-    rows = _post_rows(fit)
-    return BeamCalibration(
-        fit, *_values(run, fit, rows), rows, _half_beam(fit, rows), tuple(_reasons(fit, before)), tuple(warnings)
-    )
+    rows, covariance = _post_rows(fit, _metres_per_k_a(run))
+    values = _values(run, fit, rows)
+    half_beam = _half_beam(rows, covariance)
+    return BeamCalibration(fit, *values, rows, covariance, half_beam, tuple(_reasons(fit, before)), tuple(warnings))
 
 
 def beforehand(run: Run) -> Beforehand:
@@ -124,32 +132,41 @@ def _bench_station(run: Run, index: int, station: Station, warnings: list[str]) 
     return BenchStation(station.name, sweeps, views, names, tuple(KINDS[target.kind] for target in targets), turn)
 
 
-def _post_rows(fit: BeamFit) -> tuple[tuple[float, float, float], ...]:
-    """Return (range, half width of a 5 cm post, sigma) by rising range; places at nearly one range are joined."""
-    groups: list[list[BeamPlace]] = []
-    for place in (p for p in fit.places if p.kind == "post"):
-        if groups and place.range_m - groups[-1][0].range_m < ONE_PLACE_M:
-            groups[-1].append(place)
+def _post_rows(fit: BeamFit, metres_per_k_a: float) -> tuple[tuple[tuple[float, float, float], ...], Floats]:
+    """Return (range, half width of a 5 cm post, sigma) by rising range, places at nearly one range joined; covariance.
+
+    The covariance goes on with the softness [rad] and the piston's radius [m].
+    """
+    posts = [p for p in fit.places if p.kind == "post"]
+    groups: list[list[int]] = []
+    for k, place in enumerate(posts):
+        if groups and place.range_m - posts[groups[-1][0]].range_m < ONE_PLACE_M:
+            groups[-1].append(k)
         else:
-            groups.append([place])
-    rows = []
-    for group in groups:
-        weight = np.array([p.post[1] ** -2 for p in group])
-        weight = weight / weight.sum()
-        middle = float(weight @ [p.post[0] for p in group])
-        # what they share (scale, threshold) does not shrink with their number
-        sigma = float(np.sqrt(weight @ [p.post[1] ** 2 for p in group]))
-        rows.append((float(weight @ [p.range_m for p in group]), middle, sigma))
-    return tuple(rows)
+            groups.append([k])
+    joined = np.zeros((len(groups) + 2, len(posts) + 2))
+    for row, group in enumerate(groups):
+        weight = np.array([posts[k].post[1] ** -2 for k in group])
+        joined[row, group] = weight / weight.sum()
+    joined[-2, -2], joined[-1, -1] = 1.0, metres_per_k_a
+    covariance = joined @ fit.covariance @ joined.T
+    at = joined[:-2, :-2] @ [p.range_m for p in posts]
+    half = joined[:-2, :-2] @ [p.post[0] for p in posts]
+    sigma = np.sqrt(np.diag(covariance))[:-2]
+    return tuple(zip(at.tolist(), half.tolist(), sigma.tolist(), strict=True)), covariance
+
+
+def _metres_per_k_a(run: Run) -> float:
+    air = run.air
+    speed = float(sound_speed(air.temperature_c, air.relative_humidity_pct, air.pressure_kpa))
+    return speed / (2.0 * math.pi * run.ranger.frequency_hz)
 
 
 def _values(
     run: Run, fit: BeamFit, rows: tuple[tuple[float, float, float], ...]
 ) -> tuple[dict[str, tuple[Any, Any]], tuple[float, float]]:
     """Return the values under their keys, and the closest piston's radius."""
-    air = run.air
-    speed = float(sound_speed(air.temperature_c, air.relative_humidity_pct, air.pressure_kpa))
-    per_k_a = speed / (2.0 * math.pi * run.ranger.frequency_hz)
+    per_k_a = _metres_per_k_a(run)
     piston = (fit.k_a[0] * per_k_a, fit.k_a[1] * per_k_a)
     if not rows:
         return {}, piston
@@ -161,12 +178,13 @@ def _values(
     }, piston
 
 
-def _half_beam(fit: BeamFit, rows: tuple[tuple[float, float, float], ...]) -> tuple[float, float]:
+def _half_beam(rows: tuple[tuple[float, float, float], ...], covariance: Floats) -> tuple[float, float]:
     at = [row[0] for row in rows]
     if not at or at[0] > COMMON_M[0] + 0.15 or at[-1] < COMMON_M[-1] - 0.15:
         return math.nan, math.nan
-    half = float(np.mean(np.interp(COMMON_M, at, [row[1] for row in rows])))
-    return half, float(np.mean(np.interp(COMMON_M, at, [row[2] for row in rows])))
+    weight = np.array([np.mean(np.interp(COMMON_M, at, unit)) for unit in np.eye(len(at))])
+    half = float(weight @ [row[1] for row in rows])
+    return half, float(np.sqrt(weight @ covariance[:-2, :-2] @ weight))
 
 
 def _reasons(fit: BeamFit, before: Beforehand) -> list[str]:

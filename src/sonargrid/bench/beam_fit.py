@@ -79,6 +79,7 @@ class BeamFit:
     soft_rad : (value, sigma) of the logistic curve's softness, mean over the posts, else over all
     k_a : (value, sigma) of the closest piston; misfit_rad = RMS of the places' half widths about it
     threshold_db : (value, sigma) of the level that is just heard at 1 m
+    covariance : (posts + 2, posts + 2) of `post` of the posts' places, in their order, then soft_rad, then k_a
     noise_on_m, noise_off_m : scatter of single ranges near the axis and beyond; late_m = how much later the outer ones
     curve_range_m, curve_rad : (n,) half width of a 5 cm post by the closest piston
     """
@@ -88,6 +89,7 @@ class BeamFit:
     k_a: tuple[float, float]
     misfit_rad: float
     threshold_db: tuple[float, float]
+    covariance: Floats
     noise_on_m: float
     noise_off_m: float
     late_m: float
@@ -95,7 +97,7 @@ class BeamFit:
     curve_rad: Floats
 
     def __post_init__(self) -> None:
-        for name in ("curve_range_m", "curve_rad"):
+        for name in ("covariance", "curve_range_m", "curve_rad"):
             object.__setattr__(self, name, frozen(getattr(self, name)))
 
 
@@ -165,12 +167,14 @@ def fit_beam_width(stations: Sequence[BenchStation], before: Beforehand) -> Beam
     k_a = np.exp(drawn[:, layout.threshold + 1])
     threshold = drawn[:, layout.threshold]
     order = sorted(range(len(places)), key=lambda k: (places[k].kind, places[k].range_m))
+    five = posterior.half_widths(drawn, POST_M)[:, [k for k in order if places[k].kind == "post"]]
     return BeamFit(
         places=tuple(places[k] for k in order),
         soft_rad=_pair(soft),
         k_a=_pair(k_a),
         misfit_rad=float(np.sqrt(np.mean((found - foretold) ** 2))),
         threshold_db=_pair(threshold),
+        covariance=np.cov(np.column_stack([five, soft, k_a]).T, bias=True),
         **_range_noise(seen.evidence, off, np.array([p.half[0] for p in places])),
         curve_range_m=at,
         curve_rad=curve,
