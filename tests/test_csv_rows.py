@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,7 +12,8 @@ from hypothesis import strategies as st
 
 from sonargrid.errors import InputFaults
 from sonargrid.runs.csv_rescan import rescan
-from sonargrid.runs.csv_rows import Rows, check_text, fast_rows, read_header
+from sonargrid.runs.csv_rows import Rows, fast_rows, read_header
+from sonargrid.runs.line_blocks import check_text
 
 PROPERTY = settings(derandomize=True, deadline=None, max_examples=250)
 HEAD = "station,sweep,angle_deg,range_cm,turning,note\n"
@@ -23,7 +23,7 @@ def both(text: str, no_echo_at: tuple[float, ...] = ()) -> tuple[Rows | None, Ro
     """Return what the fast reader and the slow one say; None where they refuse."""
     content = text.encode()
     header = read_header(content, "a.csv")
-    fast = fast_rows(content, header, no_echo_at, None)
+    fast = fast_rows(content[header.body_at :], header, no_echo_at, header.body_line)
     try:
         return fast, rescan(content, header, no_echo_at, "a.csv")
     except InputFaults as problem:
@@ -138,18 +138,6 @@ def test_plain_files_go_the_fast_way(text: str) -> None:
 def test_odd_but_right_files_go_the_strict_way(text: str) -> None:
     fast, slow = both(text)
     assert fast is None and slow is not None and len(slow) >= 1
-
-
-def test_a_file_and_memory_read_alike(tmp_path: Path) -> None:
-    text = "\nstation,angle_deg,range_mm\nA,0,500\n\nB,90,600\n"
-    path = tmp_path / "readings.csv"
-    path.write_text(text)
-    header = read_header(text.encode(), "readings.csv")
-    one = fast_rows(text.encode(), header, (), str(path))
-    two = fast_rows(text.encode(), header, (), None)
-    assert one is not None and two is not None
-    assert_same(one, two)
-    assert [one.line_of(0), one.line_of(1)] == [3, 5]
 
 
 def test_silent_values_are_compared_as_numbers() -> None:

@@ -27,7 +27,8 @@ ROOMS: dict[int, str] = {
     "room_echoes simulate",
     4: "first_look stations_agree "
     "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
-    "run_values samples joined_run csv_rows csv_rescan run_assembly run_files known_distances "
+    "run_values samples joined_run line_blocks plain_cells csv_rows csv_rescan counted_rows csv_blocks "
+    "run_assembly run_files known_distances "
     "calibration_saving log_import "
     "new_run heard_lines byte_source recorded_run run_writer recording scene_files kernels polar evidence plateaus "
     "head_bench beam_bench check_findings check_view check_head check_clock check_numbers check_echoes "

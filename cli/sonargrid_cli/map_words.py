@@ -83,9 +83,9 @@ def pings_sentence(run: Run, pings: Pings) -> str:
     """Return what the run holds: pings, stations, echoes, silence."""
     stations = len(set(pings.rays.station.tolist()))
     places = f"{stations} station{'s' if stations != 1 else ''}"
-    outcome = f"{int(pings.echo.sum())} echoes, {int(pings.silent.sum())} silent"
-    void = int(pings.void.sum())
-    return f"{len(pings)} pings from {places}: {outcome}" + (f", {void} no measurement" if void else "")
+    outcome = f"{pings.number(pings.echo)} echoes, {pings.number(pings.silent)} silent"
+    void = pings.number(pings.void)
+    return f"{pings.number()} pings from {places}: {outcome}" + (f", {void} no measurement" if void else "")
 
 
 def floor_sentence(made: Map) -> str:

@@ -214,7 +214,9 @@ def refuse_two_readers(run: str | None, other: str | None, flag: str) -> None:
         raise UsageProblem(f"RUN and {flag} cannot both be standard input", hint="put one of them into a file")
 
 
-def load_chosen(options: RunOptions, other: str | None = None, flag: str = "RUN") -> Run:
+def load_chosen(
+    options: RunOptions, other: str | None = None, flag: str = "RUN", *, count_repeats: bool = False
+) -> Run:
     """Return the run that the options name, read with everything they say.
 
     Parameters
@@ -225,6 +227,8 @@ def load_chosen(options: RunOptions, other: str | None = None, flag: str = "RUN"
         Another run, read with the same settings (``--empty``).
     flag : str
         Where `other` was typed, for messages.
+    count_repeats : bool
+        Whether equal readings of a long log may be counted together, see `load_run`.
 
     Raises
     ------
@@ -255,6 +259,7 @@ def load_chosen(options: RunOptions, other: str | None = None, flag: str = "RUN"
         sweeps=sweeps,
         calibration=options.calibration,
         on_wait=waiting,
+        count_repeats=count_repeats,
     )
 
 

@@ -75,11 +75,13 @@ def map_run(
     wanted, more_origins = typed_search(things)
     origins |= more_origins
     refuse_two_readers(which.run, things.empty, "--empty")
-    run = load_chosen(which)
     from sonargrid.maps.evidence import MapSettings
-    from sonargrid.pipeline import Search, map_to_folder
 
     settings = MapSettings(**values).named()
+    # a plain sum needs no more than how often what was heard: a long log then takes little memory
+    run = load_chosen(which, count_repeats=output.no_objects and settings.solver == "additive")
+    from sonargrid.pipeline import Search, map_to_folder
+
     if which.show_config:
         return shown_config(run, {"map": settings, "things": Search(**wanted)}, origins, screen.json)
     empty = None if things.empty is None else load_chosen(which, things.empty, "--empty")

@@ -12,11 +12,12 @@ from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from sonargrid.errors import UsageProblem
 from sonargrid.finding.things import Object
 from sonargrid.maps.additive import Elsewhere
 from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.grid import LogOddsGrid
-from sonargrid.maps.mapping import Map, map_run
+from sonargrid.maps.mapping import COUNTED_HINT, Map, map_run
 from sonargrid.physics.geometry import to_floor, wrap
 from sonargrid.results.beam_told import beam_told, beam_warning
 from sonargrid.results.exports import (
@@ -263,6 +264,8 @@ def find_things(run: Run, search: Search = SEARCH, pings: Pings | None = None) -
     """
     from sonargrid.finding.objects import fit_objects  # costs start-up time that a plain grid need not pay
 
+    if run.readings.count is not None:
+        raise UsageProblem("a list of things needs every reading, not counts of equal ones", hint=COUNTED_HINT)
     known = calibrated(run) if pings is None else pings
     empty = None if search.empty is None else calibrated(search.empty)
     things = fit_objects(known, run, search.size_prior_m, search.min_confidence, empty)

@@ -121,7 +121,7 @@ def map_content(made: Map, things: Sequence[Object] = (), listing: bool = True) 
     heard = set(run.readings.station.tolist())
     stations = tuple(station for index, station in enumerate(run.stations) if index in heard)
     count = f"{len(stations)} {'place' if run.moving else 'station'}{'' if len(stations) == 1 else 's'}"
-    readings = f"{len(run.readings):,} readings".replace(",", " ")
+    readings = f"{run.readings.taken:,} readings".replace(",", " ")
     how = f"{made.method}, cells of {settings.cell_m * 100:g} cm"
     return MapContent(
         frame=grid.frame,

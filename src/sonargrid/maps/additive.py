@@ -46,6 +46,7 @@ def _chosen(pings: Pings, keep: np.ndarray, weights: Floats, settings: MapSettin
         range_m,
         settings.silence_weight,
         pings.blind_zone_m,
+        None if pings.count is None else pings.count[keep],
     )
 
 
@@ -64,7 +65,7 @@ def _by_station(pings: Pings) -> list[np.ndarray]:
 
 def _polar_serves(one: StationPings, beam: BeamModel, step_m: float) -> bool:
     """Return whether a station can and should go the polar way; decided from that station alone."""
-    if not isinstance(beam, SpreadBeam) or not beam.separable or one.range_m.size < POLAR_READINGS:
+    if not isinstance(beam, SpreadBeam) or not beam.separable or one.readings < POLAR_READINGS:
         return False
     one_pole = bool(np.all(one.x_m == one.x_m[0]) and np.all(one.y_m == one.y_m[0]))
     return one_pole and one.bearing_rad.size * beam.ranger.reach_m / step_m < POLAR_TABLE
@@ -95,7 +96,7 @@ class Part:
     @property
     def readings(self) -> int:
         """How many readings there are in it."""
-        return sum(one.range_m.size for one in self.stations)
+        return sum(one.readings for one in self.stations)
 
 
 Elsewhere = Callable[[Iterator[Part]], Iterable[Window | None]]  # sums parts on other machines, in any order

@@ -135,7 +135,9 @@ def ray_weights(pings: Pings, half_beam_rad: float, settings: MapSettings) -> Fl
     if not settings.redundancy:
         return np.ones(len(rays))
     void = pings.void
-    count = np.bincount(pings.ray[~void] if void.any() else pings.ray, minlength=len(rays)).astype(np.float64)
+    use = ~void if void.any() else slice(None)
+    times = None if pings.count is None else pings.count[use]
+    count = np.bincount(pings.ray[use], weights=times, minlength=len(rays)).astype(np.float64)
     # passes with backlash are two rays on one commanded angle, and still repeats of one another
     _, bearing = np.unique(np.round(np.stack([rays.station, rays.commanded_rad]), 9), axis=1, return_inverse=True)
     bearing = bearing.reshape(-1)

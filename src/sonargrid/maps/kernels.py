@@ -41,6 +41,11 @@ class StationPings:
     blind_zone_m: float
     count: Ints | None = None
 
+    @property
+    def readings(self) -> int:
+        """How many readings there are."""
+        return self.range_m.size if self.count is None else int(self.count.sum(dtype=np.int64))
+
 
 @dataclass(frozen=True, slots=True)
 class Window:
@@ -86,20 +91,22 @@ def ray_station(frame: GridFrame, pings: StationPings, beam: BeamModel) -> Windo
     order = np.lexsort((pings.range_m, pings.ray))
     ends = np.searchsorted(pings.ray[order], np.arange(limits.size + 1))
     for k in range(limits.size):
-        ranges = pings.range_m[order[ends[k] : ends[k + 1]]]
-        cells = _wedge(frame, pings, k, limits[k], beam) if ranges.size else None
+        mine = order[ends[k] : ends[k + 1]]
+        cells = _wedge(frame, pings, k, limits[k], beam) if mine.size else None
         if cells is None:
             continue
         block, inside, r, off = cells
-        distinct, count = np.unique(ranges, return_counts=True)
+        distinct, count = _distinct(pings.range_m[mine], None if pings.count is None else pings.count[mine])
         weight = pings.weight[k] * np.where(np.isposinf(distinct), pings.silence_weight, 1.0) * count
         part = np.zeros(r.size)
         # a few ranges at a time: the table stays in the cache
         for first in range(0, distinct.size, 64):
             z = distinct[first : first + 64, None]
             part += weight[first : first + 64] @ beam.log_odds(r[None, :], off[None, :], z)
-        far = np.sort(beam.limit_m(ranges))
-        hits = ranges.size - np.searchsorted(far + SLACK, r, side="left")
+        far = beam.limit_m(distinct)
+        rising = np.argsort(far)
+        ended = np.concatenate([[0], np.cumsum(count[rising])])
+        hits = ended[-1] - ended[np.searchsorted(far[rising] + SLACK, r, side="left")]
         target = (
             slice(block[0].start - rows.start, block[0].stop - rows.start),
             slice(block[1].start - columns.start, block[1].stop - columns.start),
@@ -107,6 +114,14 @@ def ray_station(frame: GridFrame, pings: StationPings, beam: BeamModel) -> Windo
         evidence[target][inside] += np.where(hits > 0, part, 0.0)
         touched[target][inside] += hits
     return Window(rows.start, columns.start, evidence, touched)
+
+
+def _distinct(ranges: Floats, times: Ints | None) -> tuple[Floats, Ints]:
+    """Return the different ranges, rising, and how often each was read; `times` = of each of `ranges`."""
+    if times is None:
+        return np.unique(ranges, return_counts=True)
+    distinct, which = np.unique(ranges, return_inverse=True)
+    return distinct, np.bincount(which.reshape(-1), weights=times).astype(np.int64)
 
 
 def _wedge(

@@ -71,6 +71,8 @@ def _joint(
     return joint_map(pings, run, frame, settings.redundancy, plain, heard), warnings
 
 
+COUNTED_HINT = "load the run without count_repeats"
+
 Solver = Callable[
     [Pings, Run, BeamModel, GridFrame, MapSettings, Elsewhere | None], tuple[LogOddsGrid, tuple[str, ...]]
 ]
@@ -127,6 +129,8 @@ def map_run(run: Run, settings: MapSettings, pings: Pings | None = None, elsewhe
     model = ADDITIVE_BEAM if settings.beam in (None, JOINT_BEAM) else str(settings.beam)
     beam = make_beam(model, run.ranger, settings.cell_m, settings.never_lower)
     known = calibrated(run) if pings is None else pings
+    if known.count is not None and settings.solver != "additive":
+        raise UsageProblem("readings that were counted together serve the additive solver only", hint=COUNTED_HINT)
     frame = frame_for(known, beam, settings)
     grid, warnings = SOLVERS[str(settings.solver)](known, run, beam, frame, settings, elsewhere)
     meta = {**map_meta(run, settings), "additive_beam": model, **grid.meta}

@@ -34,7 +34,7 @@ BEFORE = 2 * TAPS  # ... and its free part fades in this many steps before it
 
 def _counted(pings: StationPings, step_m: float, reach_m: float) -> StationPings:
     """Return the readings with equal ones counted together, where all ranges lie on range steps; else as they are."""
-    if pings.range_m.size <= 4 * pings.bearing_rad.size:
+    if pings.readings <= 4 * pings.bearing_rad.size:
         return pings
     scaled = pings.range_m * (1.0 / step_m)
     top = math.ceil(reach_m / step_m) + 2
@@ -47,7 +47,7 @@ def _counted(pings: StationPings, step_m: float, reach_m: float) -> StationPings
     key = pings.ray * np.int32(top)
     key += whole.astype(np.int32)
     count = np.zeros(places, dtype=np.int32)
-    np.add.at(count, key, np.int32(1))
+    np.add.at(count, key, np.int32(1) if pings.count is None else pings.count)
     key = np.flatnonzero(count)
     ray, step = np.divmod(key, top)
     ranges = np.where(step == top - 1, math.inf, step * step_m)
@@ -75,15 +75,13 @@ def _range_counts(pings: StationPings, step_m: float, bins: int) -> tuple[NDArra
     flat = ray * np.int64(bins) + floor.astype(np.int64)
     if not bool(np.any(np.abs(place) > 1e-6)):
         dense = np.zeros(m * bins, dtype=np.int32)
-        if pings.count is None:
-            np.add.at(dense, flat, np.int32(1))
-        else:
-            dense[flat] = count  # equal readings were put together: no place occurs twice
+        np.add.at(dense, flat, np.int32(1) if pings.count is None else count.astype(np.int32))
         return dense.reshape(m, bins), 1.0, silent_count
-    # off the steps nothing was put together, every reading stands for itself; the same four weights as `_read_cells`
-    # uses, at steps -1, 0, 1, 2 from the floor
+    # the same four weights as `_read_cells` uses, at steps -1, 0, 1, 2 from the floor
     before, after, last = (np.rint(FIXED * w) for w in _cubic(place)[::2] + _cubic(place)[3:])
     own = FIXED - before - after - last
+    if pings.count is not None:
+        before, own, after, last = (count * w for w in (before, own, after, last))  # whole numbers still, and exact
     shared = np.bincount(
         np.concatenate([flat - 1, flat, flat + 1, flat + 2]),
         weights=np.concatenate([before, own, after, last]),
@@ -284,15 +282,15 @@ def _touches(
     hits = hits.astype(np.int64)
     off_step = np.flatnonzero(limit - far > 1e-6)
     if off_step.size:
-        again = 1 if pings.count is None else pings.count[off_step]
-        ray, limit = np.repeat(pings.ray[off_step], again), np.repeat(limit[off_step], again)
-        hits += _between_steps(ray, limit, fan, step_m, range_m, step, lo, hi)
+        times = None if pings.count is None else pings.count[off_step]
+        hits += _between_steps(pings.ray[off_step], limit[off_step], times, fan, step_m, range_m, step, lo, hi)
     return hits
 
 
 def _between_steps(
     ray: Ints,
     limit: Floats,
+    times: Ints | None,
     fan: _Fan,
     step_m: float,
     range_m: Floats,
@@ -300,7 +298,7 @@ def _between_steps(
     lo: NDArray[np.integer],
     hi: NDArray[np.integer],
 ) -> NDArray[np.int64]:
-    """Return how many limits lie in the very range step of each cell, and still reach it."""
+    """Return how many limits lie in the very range step of each cell, and still reach it; `times` = of each limit."""
     slots = fan.source.size
     order = np.argsort(fan.source, kind="stable")
     copies = np.bincount(fan.source)  # a ray at the back of the fan stands there twice
@@ -309,18 +307,26 @@ def _between_steps(
     part = np.rint((limit - whole) * 2**FRACTION_BITS).astype(np.int64)
     column = whole.astype(np.int64) * slots
     keys = [((column + order[first[ray]]) << FRACTION_BITS) + part]
+    counts = [] if times is None else [times]
     for extra in range(1, int(copies.max())):
         again = copies[ray] > extra
         keys.append(((column[again] + order[first[ray[again]] + extra]) << FRACTION_BITS) + part[again])
-    key = np.sort(np.concatenate(keys))
+        counts += [] if times is None else [times[again]]
+    key = np.concatenate(keys)
+    rising = np.argsort(key) if counts else None
+    key = np.sort(key) if rising is None else key[rising]
     row = (step - 1) * slots
     start = np.searchsorted(key, (row + lo) << FRACTION_BITS)
     count = np.searchsorted(key, (row + hi) << FRACTION_BITS) - start
     cell = np.repeat(np.arange(step.size), count)
-    entry = key[np.arange(cell.size) - np.repeat(np.cumsum(count) - count - start, count)]
+    at = np.arange(cell.size) - np.repeat(np.cumsum(count) - count - start, count)
+    entry = key[at]
     place = (entry & (2**FRACTION_BITS - 1)) / 2**FRACTION_BITS
     reached = (place + (step[cell] - 1)) * step_m + SLACK >= range_m[cell]
-    return np.bincount(cell[reached], minlength=step.size)
+    if rising is None:
+        return np.bincount(cell[reached], minlength=step.size)
+    hits = np.bincount(cell[reached], np.concatenate(counts)[rising[at[reached]]], minlength=step.size)
+    return hits.astype(np.int64)
 
 
 def _fan_block(

@@ -148,7 +148,7 @@ def run_html(run: Run) -> str:
 
 def _readings(run: Run) -> str:
     count = len(set(run.readings.station.tolist()))
-    return f"{len(run.readings)} from {count} station{'' if count == 1 else 's'}, reach {run.ranger.reach_m:g} m"
+    return f"{run.readings.taken} from {count} station{'' if count == 1 else 's'}, reach {run.ranger.reach_m:g} m"
 
 
 def _text(words: object) -> str:

@@ -232,10 +232,10 @@ def _counts(made: Map, things: Sequence[Object] | None) -> dict[str, Any]:
     pings = made.pings
     counts: dict[str, Any] = {
         "stations": len(set(made.run.readings.station.tolist())),
-        "readings": len(pings),
-        "echoes": int(np.count_nonzero(pings.echo)),
-        "silent": int(np.count_nonzero(pings.silent)),
-        "void": int(np.count_nonzero(pings.void)),
+        "readings": pings.number(),
+        "echoes": pings.number(pings.echo),
+        "silent": pings.number(pings.silent),
+        "void": pings.number(pings.void),
         "in_blind_zone": pings.too_near,
         "beyond_reach": pings.too_far,
         "cells": made.grid.frame.rows * made.grid.frame.columns,

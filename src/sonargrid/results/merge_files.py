@@ -174,7 +174,7 @@ def _summary(merged: Merged, files: Mapping[str, bytes], commands: Sequence[str]
     }
     if run is not None and merged.objects is not None:
         counts["stations"] = len({int(index) for index in np.unique(run.readings.station)})
-        counts["readings"] = len(run.readings)
+        counts["readings"] = run.readings.taken
         counts["things"] = sum(thing.counted for thing in merged.objects)
         counts["by_kind"] = {kind: sum(thing.kind == kind for thing in merged.objects) for kind in KINDS}
     entries = {

@@ -131,7 +131,7 @@ def _run(summary: Mapping[str, Any]) -> tuple[Run | None, tuple[str, ...]]:
         return None, (f"The run cannot be read any more, so its sweeps are not shown: {problem}",)
     if told.get("digest") and run.digest != told["digest"]:
         return None, ("The run's files have changed since the map was made, so its sweeps are not shown.",)
-    if len(run.readings) != summary["counts"].get("readings"):
+    if run.readings.taken != summary["counts"].get("readings"):
         return run, ("The map was made from a part of the run; the sweeps show all of it.",)
     return run, ()
 

@@ -15,7 +15,7 @@ import numpy as np
 from sonargrid.arrays import Floats, Ints
 from sonargrid.physics.air import sound_speed
 from sonargrid.physics.geometry import to_floor
-from sonargrid.runs.readings import Pings, Rays, Run
+from sonargrid.runs.readings import Pings, Rays, Run, number_of
 from sonargrid.units import RAD_PER_DEG, RANGE_COLUMNS_M, S_PER_US
 
 PULSE_MIDDLE_RAD = math.pi / 2  # a centred pulse looks straight ahead
@@ -126,6 +126,7 @@ def calibrated(run: Run) -> Pings:
         range_sigma_m=ranger.range_sigma_m,
         blind_zone_m=ranger.blind_zone_m,
         time_s=readings.time_s,
-        too_near=int(near.sum()),
-        too_far=int(far.sum()),
+        too_near=number_of(near, readings.count),
+        too_far=number_of(far, readings.count),
+        count=readings.count,
     )

@@ -1,7 +1,7 @@
-"""The bytes of a readings CSV -> columns, row by row: strict, slower, and with the line of every fault.
+"""The lines of a readings CSV -> columns, row by row: strict, slower, and with the line of every fault.
 
 The rules are those of RFC 4180 with blank lines skipped (but counted) and blanks round cells trimmed.  Called where the
-fast way of `csv_rows` met something odd; what it accepts, this accepts with the same values.
+fast ways of `csv_rows` met something odd; what they accept, this accepts with the same values.
 """
 
 from __future__ import annotations
@@ -47,11 +47,15 @@ _MEANT = {  # what a column's limits mean
 
 @dataclass(slots=True)
 class Faults:
-    """Faults as they come: the first ones kept, all of them counted."""
+    """Faults as they come: the first ones kept, all of them counted.
+
+    torn : whether quotes are so wrong that nothing behind them can be read
+    """
 
     file: str
     kept: list[Fault] = field(default_factory=list)
     count: int = 0
+    torn: bool = False
 
     def add(self, line: int, column: str | None, message: str, hint: str = "") -> None:
         """Note one fault."""
@@ -143,15 +147,42 @@ def _station(cell: str, numbers: dict[str, int]) -> float:
     return numbers.setdefault(cell, len(numbers))
 
 
-def body_rows(content: bytes, header: Header, faults: Faults) -> Iterator[tuple[int, list[str]]]:
-    """Yield (line, trimmed cells) of the rows that have as many cells as the header."""
-    text = decoded(content[header.body_at :], faults.file)
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+class Lines:
+    """The lines of a text, for a CSV reader; where a record goes on behind them, more are asked for.
+
+    more : returns the bytes of the next line behind the text, b"" at the end of the file
+    used : how many have been read
+    """
+
+    def __init__(self, text: str, more: Callable[[], bytes] = bytes) -> None:
+        self._lines, self._more = list(io.StringIO(text, newline="")), more
+        self.used = 0
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        if not self.left:
+            self._lines += io.StringIO(self._more().decode("utf-8"), newline="")
+            if not self.left:
+                raise StopIteration
+        self.used += 1
+        return self._lines[self.used - 1]
+
+    @property
+    def left(self) -> bool:
+        """Whether some of them have not been read."""
+        return self.used < len(self._lines)
+
+
+def body_rows(lines: Lines, header: Header, first_line: int, faults: Faults) -> Iterator[tuple[int, list[str]]]:
+    """Yield (line, trimmed cells) of the rows that have as many cells as the header; `first_line` = of `lines`."""
+    reader = csv.reader(lines, strict=True)
     before = 0
     try:
-        for cells in reader:
-            line, before = header.body_line + before, reader.line_num
-            cells = [cell.strip(" \t") for cell in cells]
+        while lines.left:
+            cells = [cell.strip(" \t") for cell in next(reader)]
+            line, before = first_line + before, reader.line_num
             if not cells or cells == [""]:
                 continue
             if len(cells) != len(header.cells):
@@ -163,7 +194,8 @@ def body_rows(content: bytes, header: Header, faults: Faults) -> Iterator[tuple[
                 yield line, cells
     except csv.Error as problem:
         words = f"quotes are not closed or stand inside a cell ({problem})"
-        faults.add(header.body_line + before, None, words, 'a quoted cell is "..." whole, quotes in it doubled')
+        faults.add(first_line + before, None, words, 'a quoted cell is "..." whole, quotes in it doubled')
+        faults.torn = True
 
 
 def _ragged_hint(cells: Sequence[str], wanted: int) -> str:
@@ -183,6 +215,25 @@ def rescan(content: bytes, header: Header, no_echo_at: Sequence[float], file: st
         With the first faults, line by line, and how many there are.
     """
     faults = Faults(file)
+    lines = Lines(decoded(content[header.body_at :], file))
+    rows = rescan_lines(lines, header, no_echo_at, header.body_line, faults)
+    if faults.count:
+        raise InputFaults(faults.kept, faults.count)
+    if not len(rows):
+        raise InputFaults([no_reading(file)])
+    return rows
+
+
+def no_reading(file: str) -> Fault:
+    """Return what is wrong with a file that has a header only."""
+    return Fault("no reading at all", "below the header stands one reading a line", file)
+
+
+def rescan_lines(lines: Lines, header: Header, no_echo_at: Sequence[float], first_line: int, faults: Faults) -> Rows:
+    """Return the columns of some lines of a checked CSV, and note their faults; nan stands in place of a faulty cell.
+
+    first_line : line number of the first of them
+    """
     numbers: dict[str, int] = {}
     low, high = LIMITS[header.angle_column]
     readers: dict[str, Callable[[str], float]] = {
@@ -196,10 +247,11 @@ def rescan(content: bytes, header: Header, no_echo_at: Sequence[float], file: st
     }
     used = [(place, name, readers[name]) for place, name in enumerate(header.cells) if name in readers]
     values: dict[str, list[float]] = {name: [] for _, name, _ in used}
-    lines: list[int] = []
+    at: list[int] = []
     known: list[dict[str, float]] = [{} for _ in used]  # what a cell means does not change from row to row
-    for line, cells in body_rows(content, header, faults):
-        lines.append(line)
+    before = faults.count
+    for line, cells in body_rows(lines, header, first_line, faults):
+        at.append(line)
         for (place, name, read), seen in zip(used, known, strict=True):
             cell = cells[place]
             value = seen.get(cell)
@@ -210,29 +262,29 @@ def rescan(content: bytes, header: Header, no_echo_at: Sequence[float], file: st
                     value = math.nan
                     faults.add(line, name, bad.message, bad.hint)
             values[name].append(value)
-    if faults.count:
-        raise InputFaults(faults.kept, faults.count)
-    if not lines:
-        raise InputFaults([Fault("no reading at all", "below the header stands one reading a line", file)])
-    return _as_rows(header, values, lines, tuple(numbers))
+    if faults.count > before:  # nobody will use them
+        values, at = {name: [] for name in values}, []
+    return _as_rows(header, values, at, tuple(numbers), first_line)
 
 
-def _as_rows(header: Header, values: dict[str, list[float]], lines: list[int], names: tuple[str, ...]) -> Rows:
+def _as_rows(
+    header: Header, values: dict[str, list[float]], lines: list[int], names: tuple[str, ...], first_line: int
+) -> Rows:
     def whole(name: str) -> np.ndarray[tuple[int], np.dtype[np.int32]] | None:
         return np.array(values[name], dtype=np.int32) if name in values else None
 
-    pose = np.array([values[name] for name in POSE_COLUMNS]).T if "x_m" in values else None
+    pose = np.array([values[name] for name in POSE_COLUMNS], dtype=np.float64).T if "x_m" in values else None
     return Rows(
         angle_column=header.angle_column,
         distance_column=header.distance_column,
-        angle=np.array(values[header.angle_column]),
-        distance=np.array(values[header.distance_column]),
-        first_line=lines[0],
+        angle=np.array(values[header.angle_column], dtype=np.float64),
+        distance=np.array(values[header.distance_column], dtype=np.float64),
+        first_line=lines[0] if lines else first_line,
         station_names=names,
         station=whole("station"),
         sweep=whole("sweep"),
         turning=whole("turning"),
-        time_s=np.array(values["time_s"]) if "time_s" in values else None,
+        time_s=np.array(values["time_s"], dtype=np.float64) if "time_s" in values else None,
         pose=pose,
         line=np.array(lines, dtype=np.int32),
     )

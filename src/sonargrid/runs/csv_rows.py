@@ -1,8 +1,9 @@
-"""The bytes of a readings CSV -> columns: the fast way, for files in which nothing is odd.
+"""The bytes of a readings CSV -> columns: the fast ways, for rows in which nothing is odd.
 
-A file is first tried whole with `numpy.loadtxt`, as integers where it looks so.  At anything unexpected (a quote, a
-cell that is no number, a value out of its range ...) that is thrown away, and `csv_rescan` reads the rows one by one
-and finds every fault with its line.  Values stay in the unit of their column; what they mean is not asked here.
+Rows are first tried with `plain_cells`, then with `numpy.loadtxt`, as integers where they look so.  At anything
+unexpected (a quote, a cell that is no number, a value out of its range ...) that is thrown away, and `csv_rescan` reads
+the rows one by one and finds every fault with its line.  Values stay in the unit of their column; what they mean is not
+asked here.
 """
 
 from __future__ import annotations
@@ -13,18 +14,18 @@ import re
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonargrid.arrays import Floats, Ints
 from sonargrid.errors import Fault, InputFaults
+from sonargrid.runs.line_blocks import MAX_LINE_BYTES, newlines
+from sonargrid.runs.plain_cells import NUMBER, SKIPPED, TEXT, Column, Table, Texts, plain_cells
 from sonargrid.runs.readings import ANGLE_COLUMNS, DISTANCE_COLUMNS
 from sonargrid.runs.run_keys import nearest
-from sonargrid.runs.toml_text import BOM, decoded
+from sonargrid.runs.toml_text import BOM
 
-MAX_LINE_BYTES = 64_000
 POSE_COLUMNS = ("x_m", "y_m", "heading_deg")
 KNOWN_COLUMNS = (*ANGLE_COLUMNS, *DISTANCE_COLUMNS, "station", "sweep", "time_s", "turning", *POSE_COLUMNS)
 TEXT_COLUMNS = ("station", "turning")
@@ -33,12 +34,8 @@ LIMITS = {"angle_deg": (0.0, 180.0), "bearing_deg": (-360.0, 360.0), "pulse_us":
 FAR = 1e6  # largest place and heading of a moving robot; keeps sums finite
 MAX_SWEEP = 2**31 - 1
 
-Table = NDArray[Any]  # whole numbers or decimals, as the file has them
-Texts = tuple[tuple[str, ...], Ints]  # distinct texts, and each row's index among them
-
 # loadtxt reads these as infinite, the rules do not: the word in full, and numbers that are too large
 _TOO_LARGE = re.compile(rb"infinity|e\+?0*[1-9][0-9]{2}|[0-9]{300}", re.IGNORECASE)
-_PART = 1 << 17  # bytes looked at together: fits the cache, needs no new memory
 FILLER = b"+inf"
 _SHORT, _LONG = 8, 72  # bytes of a text field: whole words that can be compared; names have at most 64 characters
 _DIGITS = b"0123456789,+-\n"
@@ -73,16 +70,20 @@ class Header:
 class Rows:
     """The columns of a readings CSV; arrays (N,) in the order of the file, None where there is no such column.
 
+    angle : whole numbers where they are no decimals; so, too
     distance : in the unit of its column; inf = nothing heard, nan = no measurement, otherwise above 0
     station_names, station : the names that occur, and each row's index among them
     pose : (N, 3) x_m, y_m, heading_deg of a moving robot
     line : line number of each row; None = rows stand on consecutive lines from `first_line`
+    count : how many equal readings each row stands for, see `counted_rows`; None = one each
+    name_lines : of counted rows, the line on which each station name stands first
+    clock_back : of counted rows, how often time_s goes backwards, and the line of the first time
     """
 
     angle_column: str
     distance_column: str
-    angle: Floats
-    distance: Floats
+    angle: Table
+    distance: Table
     first_line: int
     station_names: tuple[str, ...] = ()
     station: Ints | None = None
@@ -91,6 +92,9 @@ class Rows:
     time_s: Floats | None = None
     pose: Floats | None = None
     line: Ints | None = None
+    count: Ints | None = None
+    name_lines: tuple[int, ...] = ()
+    clock_back: tuple[int, int] = (0, 0)
 
     def __len__(self) -> int:
         return int(self.angle.size)
@@ -99,25 +103,13 @@ class Rows:
         """Return the line number of a row counted from 0."""
         return self.first_line + row if self.line is None else int(self.line[row])
 
-
-def check_text(content: bytes, file: str) -> None:
-    """Refuse bytes that are not UTF-8 or hold a NUL or a line over the limit.
-
-    Raises
-    ------
-    InputFaults
-        With the line of the first such place.
-    """
-    if b"\0" in content or not content.isascii():
-        decoded(content, file)
-    at = 0
-    while at + MAX_LINE_BYTES < len(content):
-        end = content.rfind(b"\n", at, at + MAX_LINE_BYTES + 1)
-        if end < 0:
-            line = content.count(b"\n", 0, at) + 1
-            words = f"a line of more than {MAX_LINE_BYTES} bytes"
-            raise InputFaults([Fault(words, "is this a CSV file with one reading a line?", file, line)])
-        at = end + 1
+    def naming(self, number: int) -> tuple[int, int]:
+        """Return how many readings name a station, and the line of the first of them."""
+        assert self.station is not None
+        at = np.flatnonzero(self.station == number)
+        if self.count is None:
+            return at.size, self.line_of(int(at[0]))
+        return int(self.count[at].sum()), self.name_lines[number]
 
 
 def read_header(content: bytes, file: str, check: Callable[[Header, str], list[Fault]] | None = None) -> Header:
@@ -196,34 +188,46 @@ def _missing_hint(cells: Sequence[str], names: Sequence[str]) -> str:
     return f"name one column {', '.join(names[:-1])} or {names[-1]}"
 
 
-def fast_rows(content: bytes, header: Header, no_echo_at: Sequence[float], path: str | None) -> Rows | None:
-    """Return a checked CSV's columns if nothing in it is odd; None = read it row by row.
+def fast_rows(body: bytes, header: Header, no_echo_at: Sequence[float], first_line: int) -> Rows | None:
+    """Return the columns of whole rows of a checked CSV if nothing in them is odd; None = read them row by row.
 
-    path : a plain file with the very same content, which loadtxt reads faster than memory; None = there is none
+    first_line : line number of the first of them
     """
-    body = content[header.body_at :]
+    kinds = [TEXT if name in TEXT_COLUMNS else NUMBER if name in KNOWN_COLUMNS else SKIPPED for name in header.cells]
+    cells = plain_cells(body, kinds, header.cells.index(header.distance_column))
+    if cells is not None:
+        rows = _checked(cells, header, no_echo_at, first_line)
+        if rows is not None:
+            return rows
+    return _loaded(body, header, no_echo_at, first_line)
+
+
+def _loaded(body: bytes, header: Header, no_echo_at: Sequence[float], first_line: int) -> Rows | None:
+    """Return the columns as loadtxt reads them, blanks and exponents, too; None where it may read what it must not."""
     named = any(name not in KNOWN_COLUMNS or name in TEXT_COLUMNS for name in header.cells)
     if named or body.translate(None, _DIGITS):
-        odd = not body.isascii() or b'"' in content or len(body.translate(None, _CONTROL)) != len(body)
+        odd = not body.isascii() or b'"' in body or len(body.translate(None, _CONTROL)) != len(body)
         if odd or (b"\r" in body and body.count(b"\r") != body.count(b"\r\n")):
             return None
-    table = _table(body, header, path)
+    table = _table(body, header)
     if table is None:
         return None
-    columns: dict[str, Table] = {}
-    texts: dict[str, Texts] = {}
+    cells: list[Column] = []
     for place, name in enumerate(header.cells):
-        if name in TEXT_COLUMNS:
-            found = _texts(table[f"f{place}"])
-            if found is None:
-                return None
-            texts[name] = found
-        elif name in KNOWN_COLUMNS:
-            columns[name] = table[f"f{place}"]
-    return _checked(columns, texts, header, no_echo_at, body)
+        column: Column = table[f"f{place}"] if name in KNOWN_COLUMNS else None
+        if name in TEXT_COLUMNS and (column := _texts(table[f"f{place}"])) is None:
+            return None
+        cells.append(column)
+    distance = table[f"f{header.cells.index(header.distance_column)}"]
+    if np.isposinf(np.fmax.reduce(distance)) and _TOO_LARGE.search(body):
+        return None
+    line = _lines(body, table.size, first_line)
+    if line is not None and line.size != table.size:
+        return None
+    return _checked(cells, header, no_echo_at, first_line, line)
 
 
-def _table(body: bytes, header: Header, path: str | None) -> Table | None:
+def _table(body: bytes, header: Header) -> Table | None:
     """Return the cells as a structured array (N,) with fields f0, f1 ...; None where one does not suit its column.
 
     An empty cell is read as `+inf`, in columns of texts, too.
@@ -235,14 +239,14 @@ def _table(body: bytes, header: Header, path: str | None) -> Table | None:
     decimal = [False] * len(first)
     for whole_cells in (whole, decimal) if any(whole) else (decimal,):
         for width in (_SHORT, _LONG):
-            table = _load(body, path, _types(header, whole_cells, width), header.body_line - 1)
+            table = _load(body, _types(header, whole_cells, width))
             if table is None or not _cut_off(table, width):
                 break
         if table is not None:
             return table
     if not _has_empty(body) or FILLER in body:
         return None
-    return _load(_filled(body), None, _types(header, decimal, _LONG), 0)
+    return _load(_filled(body), _types(header, decimal, _LONG))
 
 
 def _types(header: Header, whole: Sequence[bool], width: int) -> list[tuple[str, str]]:
@@ -264,13 +268,13 @@ def _bytes_of(cells: Table) -> NDArray[np.uint8]:
     return np.ascontiguousarray(cells).view(np.uint8).reshape(cells.size, cells.dtype.itemsize)
 
 
-def _load(body: bytes, path: str | None, types: list[tuple[str, str]], skip: int) -> Table | None:
-    source, skip = (path, skip) if path is not None else (io.StringIO(body.decode("ascii")), 0)
+def _load(body: bytes, types: list[tuple[str, str]]) -> Table | None:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of an empty file; that is told elsewhere
-            table = np.loadtxt(source, dtype=types, delimiter=",", comments=None, ndmin=1, skiprows=skip)
-    except (ValueError, OverflowError, OSError):
+            source = io.StringIO(body.decode("ascii"))
+            table = np.loadtxt(source, dtype=types, delimiter=",", comments=None, ndmin=1)
+    except (ValueError, OverflowError):
         return None
     return table if table.size else None
 
@@ -305,20 +309,26 @@ def _texts(cells: Table) -> Texts | None:
 
 
 def _checked(
-    columns: dict[str, Table], texts: dict[str, Texts], header: Header, no_echo_at: Sequence[float], body: bytes
+    cells: Sequence[Column],
+    header: Header,
+    no_echo_at: Sequence[float],
+    first_line: int,
+    line: Ints | None = None,
 ) -> Rows | None:
     """Return the columns as `Rows` if every value lies where it must; None if any does not."""
-    angle = columns[header.angle_column].astype(np.float64)
+    columns: dict[str, Table] = {}
+    texts: dict[str, Texts] = {}
+    for name, column in zip(header.cells, cells, strict=True):
+        if isinstance(column, tuple):
+            texts[name] = column
+        elif column is not None:
+            columns[name] = column
+    angle = columns[header.angle_column]
     low, high = LIMITS[header.angle_column]
-    distance = columns[header.distance_column].astype(np.float64)
-    if np.isposinf(np.fmax.reduce(distance)) and _TOO_LARGE.search(body):
-        return None
-    for value in no_echo_at:
-        distance[distance == value] = np.inf
+    distance = _silenced(columns[header.distance_column], no_echo_at)
     if not (angle.min() >= low and angle.max() <= high) or not np.fmin.reduce(distance) > 0.0:
         return None
-    line = _lines(body, angle.size, header.body_line)
-    if not _plain(columns, texts) or (line is not None and line.size != angle.size):
+    if not _plain(columns, texts):
         return None
     sweep, time_s = columns.get("sweep"), columns.get("time_s")
     stations, turning = texts.get("station"), texts.get("turning")
@@ -328,7 +338,7 @@ def _checked(
         distance_column=header.distance_column,
         angle=angle,
         distance=distance,
-        first_line=header.body_line,
+        first_line=first_line,
         station_names=() if stations is None else stations[0],
         station=None if stations is None else stations[1],
         sweep=None if sweep is None else sweep.astype(np.int32),
@@ -337,6 +347,14 @@ def _checked(
         pose=None if pose is None else pose.astype(np.float64),
         line=line,
     )
+
+
+def _silenced(distance: Table, no_echo_at: Sequence[float]) -> Table:
+    """Return distances with inf for the values that mean "nothing heard"."""
+    silent = np.zeros(distance.shape, dtype=np.bool_)
+    for value in no_echo_at:
+        silent |= distance == value
+    return np.where(silent, np.inf, distance) if bool(silent.any()) else distance
 
 
 def _plain(columns: dict[str, Table], texts: dict[str, Texts]) -> bool:
@@ -355,9 +373,7 @@ def _plain(columns: dict[str, Table], texts: dict[str, Texts]) -> bool:
 
 def _lines(body: bytes, count: int, first: int) -> Ints | None:
     """Return the line of each row where blank lines stand between them; None where there are none."""
-    codes = np.frombuffer(body, dtype=np.uint8)
-    ends = sum(int(np.count_nonzero(codes[at : at + _PART] == 10)) for at in range(0, codes.size, _PART))
-    if ends + (not body.endswith(b"\n")) == count:
+    if newlines(body) + (not body.endswith(b"\n")) == count:
         return None
     rows = body.split(b"\n")
     return np.array([first + i for i, row in enumerate(rows) if row.strip(b"\r")], dtype=np.int32)

@@ -43,7 +43,9 @@ def nearest_aside(run: Run) -> tuple[str, float, float]:
     heard &= np.abs(left) > AHEAD_WITHIN_DEG
     if not heard.any():
         return "", math.nan, 0.0
-    at = int(np.argmin(np.where(heard, metres, np.inf)))
+    # of several as near, one that does not depend on the order of the rows
+    nearest = np.flatnonzero(heard & (metres == metres[heard].min()))
+    at = int(nearest[np.lexsort((left[nearest], rows.station[nearest]))[0]])
     return run.stations[int(rows.station[at])].name, float(metres[at]), float(left[at])
 
 

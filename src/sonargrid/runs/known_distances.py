@@ -20,8 +20,9 @@ from sonargrid.arrays import Floats, Ints, frozen
 from sonargrid.bench.ranger_fit import RangerFit, fit_ranger
 from sonargrid.errors import Fault, InputFaults
 from sonargrid.physics.air import sound_speed
-from sonargrid.runs.csv_rescan import BadCell, Faults, body_rows, distance_cell, plain_number
-from sonargrid.runs.csv_rows import Header, check_text, read_header
+from sonargrid.runs.csv_rescan import BadCell, Faults, Lines, body_rows, distance_cell, plain_number
+from sonargrid.runs.csv_rows import Header, read_header
+from sonargrid.runs.line_blocks import check_text
 from sonargrid.runs.readings import DISTANCE_COLUMNS, Air, Ranger
 from sonargrid.runs.run_input import read_input
 from sonargrid.units import RANGE_COLUMNS_M, S_PER_US
@@ -144,7 +145,8 @@ def read_known_distances(path: str, ranger: Ranger | None = None, air: Air | Non
     }
     values: dict[str, list[float]] = {name: [] for name in readers if name in header.cells}
     faults, lines = Faults(file), []
-    for line, cells in body_rows(content, header, faults):
+    lines_of_body = Lines(content[header.body_at :].decode("utf-8"))
+    for line, cells in body_rows(lines_of_body, header, header.body_line, faults):
         lines.append(line)
         for name, column in values.items():
             try:

@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 
 from sonargrid.errors import InputFaults, SonargridError
-from sonargrid.runs.csv_rows import check_text, read_header
+from sonargrid.runs.csv_rows import read_header
+from sonargrid.runs.line_blocks import check_text
 from sonargrid.runs.readings import Air, Head, Mark, Ranger, Readings, Robot, Run, Station
 from sonargrid.runs.run_saving import run_toml, toml_value
 from sonargrid.runs.run_toml import Findings, record_of

@@ -170,6 +170,8 @@ class Readings:
     sweep : number of the pass of the head, per run
     turning : +1 while the file's angles grow, -1 while they shrink, 0 = not known
     time_s : clock of each reading; None where the file has no such column
+    count : how many equal readings each row stands for, see `load_run`; None = one each.  Counted rows have no order:
+        sweep and turning are 0
     """
 
     angle_column: str
@@ -180,6 +182,7 @@ class Readings:
     sweep: Ints
     turning: Ints
     time_s: Floats | None = None
+    count: Ints | None = None
 
     def __post_init__(self) -> None:
         if self.angle_column not in ANGLE_COLUMNS:
@@ -195,12 +198,37 @@ class Readings:
         object.__setattr__(self, "turning", frozen(self.turning, np.int8))
         if self.time_s is not None:
             object.__setattr__(self, "time_s", frozen(self.time_s))
-        arrays = (self.distance, self.station, self.sweep, self.turning)
+        if self.count is not None:
+            object.__setattr__(self, "count", frozen(self.count, np.int32))
+        arrays = [self.distance, self.station, self.sweep, self.turning]
+        arrays += [] if self.count is None else [self.count]
         if any(a.shape != self.angle.shape for a in arrays) or self.angle.ndim != 1:
             raise ValueError("all columns of Readings must be one-dimensional and of one length")
 
     def __len__(self) -> int:
         return int(self.angle.size)
+
+    @property
+    def taken(self) -> int:
+        """How many readings were taken: the number of rows, or what they stand for together."""
+        return number_of(np.ones(len(self), dtype=np.bool_), self.count)
+
+    def one_by_one(self) -> Readings:
+        """Return the readings with a row for each; those that were counted together have no order."""
+        if self.count is None:
+            return self
+        row = np.repeat(np.arange(len(self)), self.count)
+        names = ("angle", "distance", "station", "sweep", "turning")
+        return replace(self, **{name: getattr(self, name)[row] for name in names}, count=None)
+
+
+def number_of(rows: Bools, count: Ints | None) -> int:
+    """Return how many readings the rows that are True stand for.
+
+    >>> number_of(np.array([True, False, True]), np.array([5, 1, 2])), number_of(np.array([True, False]), None)
+    (7, 1)
+    """
+    return int(np.count_nonzero(rows)) if count is None else int(count[rows].sum(dtype=np.int64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +266,7 @@ class Run:
 
     def __repr__(self) -> str:
         places = len(set(self.readings.station.tolist()))
-        return f"Run {self.name!r}: {len(self.readings)} readings from {places} station{'' if places == 1 else 's'}"
+        return f"Run {self.name!r}: {self.readings.taken} readings from {places} station{'' if places == 1 else 's'}"
 
     @property
     def stations_on_floor(self) -> tuple[Station, ...]:
@@ -293,6 +321,7 @@ class Pings:
     turning : +1 angles of the file growing, -1 shrinking, 0 not known
     reach_m, range_sigma_m : the ranger's reach, and the standard deviation of one range
     too_near, too_far : how many finite distances fell into the blind zone, and beyond reach
+    count : how many equal readings each ping stands for, as in `Readings`; None = one each
     """
 
     rays: Rays
@@ -306,6 +335,7 @@ class Pings:
     time_s: Floats | None = None
     too_near: int = 0
     too_far: int = 0
+    count: Ints | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "ray", frozen(self.ray, np.int32))
@@ -314,9 +344,15 @@ class Pings:
         object.__setattr__(self, "turning", frozen(self.turning, np.int8))
         if self.time_s is not None:
             object.__setattr__(self, "time_s", frozen(self.time_s))
+        if self.count is not None:
+            object.__setattr__(self, "count", frozen(self.count, np.int32))
 
     def __len__(self) -> int:
         return int(self.ray.size)
+
+    def number(self, rows: Bools | None = None) -> int:
+        """Return how many readings the pings that are True stand for; None = all of them."""
+        return number_of(np.ones(len(self), dtype=np.bool_) if rows is None else rows, self.count)
 
     @property
     def echo(self) -> Bools:

@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sonargrid.errors import Fault, InputFaults, SonargridError, UsageProblem
-from sonargrid.runs.csv_rows import check_text, read_header
+from sonargrid.runs.csv_rows import read_header
+from sonargrid.runs.line_blocks import check_text
 from sonargrid.runs.new_run import NewRun, new_run_texts, station_table
 from sonargrid.runs.readings import ANGLE_COLUMNS, DISTANCE_COLUMNS, Head, Ranger, Run, Station
 from sonargrid.runs.run_files import load_run

@@ -14,7 +14,7 @@ from sonargrid.runs.calibration import read_distance_m
 from sonargrid.runs.calibration_files import CalibrationFile
 from sonargrid.runs.csv_rows import Rows
 from sonargrid.runs.first_look import first_look
-from sonargrid.runs.readings import Readings, Run, Station
+from sonargrid.runs.readings import Readings, Run, Station, number_of
 from sonargrid.runs.run_keys import nearest, shown
 from sonargrid.runs.run_toml import Findings
 from sonargrid.runs.sweeps import against_angles, backwards, derive, sweep_rate
@@ -40,10 +40,13 @@ def run_readings(
         if found is None:
             return None
         index = group = found
-    sweep, turning = derive(rows.angle, group, rows.time_s, rows.sweep, rows.turning)
+    if rows.count is None:
+        sweep, turning = derive(rows.angle, group, rows.time_s, rows.sweep, rows.turning)
+    else:
+        sweep, turning = np.zeros(len(rows), dtype=np.int32), np.zeros(len(rows), dtype=np.int8)
     if rows.angle_column == "bearing_deg" and rows.turning is None:
         turning = np.zeros(len(rows), dtype=np.int8)  # a ring has no servo
-    for array in (rows.angle, rows.distance, index, sweep, turning, rows.time_s):
+    for array in (rows.angle, rows.distance, index, sweep, turning, rows.time_s, rows.count):
         if array is not None:
             array.flags.writeable = False  # they are ours: the record need not copy them
     readings = Readings(
@@ -55,6 +58,7 @@ def run_readings(
         sweep=sweep,
         turning=turning,
         time_s=rows.time_s,
+        count=rows.count,
     )
     return readings, stations
 
@@ -101,16 +105,15 @@ def _station_index(
 
 
 def _unknown_station(rows: Rows, number: int, declared: frozenset[str], file: str, findings: Findings) -> None:
-    assert rows.station is not None
-    at = np.flatnonzero(rows.station == number)
+    readings, line = rows.naming(number)
     name = rows.station_names[number]
     words = f"unknown station {shown(name)}" if name else "the cell is empty, and the run has several stations"
-    if at.size > 1:
-        words += f" ({at.size} readings name it)" if name else f" ({at.size} such readings)"
+    if readings > 1:
+        words += f" ({readings} readings name it)" if name else f" ({readings} such readings)"
     close = _alike(name, declared)
     add = "add a [[station]] of this name to run.toml" if name else "write the name of the station"
     hint = f"did you mean {close}?" if close and name else f"{add}; known: {_listed(declared)}"
-    findings.faults.append(Fault(words, hint, file, rows.line_of(int(at[0])), "station"))
+    findings.faults.append(Fault(words, hint, file, line, "station"))
 
 
 def _alike(name: str, declared: Iterable[str]) -> str | None:
@@ -140,8 +143,11 @@ def row_warnings(run: Run, rows: Rows, declared: tuple[Station, ...], asked: Seq
         heard = np.bincount(readings.station, minlength=len(run.stations)) > 0
         silent = [station.name for station, any_ in zip(run.stations, heard.tolist(), strict=True) if not any_]
         said += [f"Station {name} has no readings." for name in silent if not asked or name in asked]
+    times, line = rows.clock_back
     if rows.time_s is not None and (back := backwards(group, rows.time_s)).size:
-        said.append(f"time_s goes backwards {_times(back.size)}, first at line {rows.line_of(int(back[0]))}.")
+        times, line = back.size, rows.line_of(int(back[0]))
+    if times:
+        said.append(f"time_s goes backwards {_times(times)}, first at line {line}.")
     if rows.turning is not None:
         wrong = against_angles(readings.angle, group, readings.sweep, readings.turning, readings.time_s)
         if wrong.size:
@@ -191,11 +197,12 @@ def physics_warnings(run: Run) -> list[str]:
 def _beyond(run: Run) -> tuple[int, int]:
     """Return how many distances are finite, and how many of them lie at or beyond reach as read or as calibrated."""
     ranger, distance = run.ranger, run.readings.distance
-    silent = int(np.count_nonzero(np.isposinf(distance)))
-    known = distance.size - silent - int(np.count_nonzero(np.isnan(distance)))
+    count = run.readings.count
+    silent = number_of(np.isposinf(distance), count)
+    known = number_of(np.isfinite(distance), count)
     unit_m = float(read_distance_m(run, np.ones(1))[0])
     limit = min(ranger.reach_m, (ranger.reach_m - ranger.range_bias_m) / ranger.range_scale) / unit_m
-    return known, int(np.count_nonzero(distance >= limit)) - silent
+    return known, number_of(distance >= limit, count) - silent
 
 
 def chosen_part(run: Run, stations: Sequence[str], sweeps: Sequence[int], file: str) -> Run:
@@ -245,6 +252,7 @@ def _cut(run: Run, keep: Bools, stations: Sequence[str]) -> Run:
         sweep=left.sweep[keep],
         turning=left.turning[keep],
         time_s=None if left.time_s is None else left.time_s[keep],
+        count=None if left.count is None else left.count[keep],
     )
     return replace(run, readings=readings, stations=tuple(run.stations[i] for i in places))
 
@@ -257,8 +265,9 @@ def _refuse_void(run: Run, file: str) -> None:
     range_m = ranger.range_scale * metres + ranger.range_bias_m
     if range_m >= ranger.blind_zone_m or metres >= ranger.reach_m:
         return
-    missing = int(np.count_nonzero(np.isnan(distance)))
-    words = f"not one measurement: {missing} readings are nan, {distance.size - missing} lie inside the blind zone"
+    missing = number_of(np.isnan(distance), run.readings.count)
+    near = run.readings.taken - missing
+    words = f"not one measurement: {missing} readings are nan, {near} lie inside the blind zone"
     raise InputFaults([Fault(words, "is the distance column in the unit that its name says?", file)])
 
 

@@ -1,37 +1,36 @@
 """Files -> a `Run`: the one way in, with every fault of a run told at once.
 
 A run is a folder (run.toml and one readings file), a bare CSV, a named pipe or standard input.  The parts: `toml_text`,
-`run_keys` and `run_toml` read run.toml, `csv_rows` and `csv_rescan` the readings, `run_settings` and `run_values` weigh
-what flags, variables and calibrations say, `sweeps` finds the passes of the head, `run_saving` is the way out.
+`run_keys` and `run_toml` read run.toml, `csv_blocks` the readings, `run_settings` and `run_values` weigh what flags,
+variables and calibrations say, `sweeps` finds the passes of the head, `run_saving` is the way out.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sonargrid.errors import Fault, InputFaults
-from sonargrid.runs.calibration_files import CalibrationFile
-from sonargrid.runs.csv_rescan import rescan
-from sonargrid.runs.csv_rows import Rows, check_text, fast_rows, read_header
+from sonargrid.runs.counted_rows import RowCounter
+from sonargrid.runs.csv_blocks import read_readings
+from sonargrid.runs.csv_rows import Rows
 from sonargrid.runs.readings import Run
 from sonargrid.runs.run_assembly import chosen_part, physics_warnings, rate_warnings, row_warnings, run_readings
-from sonargrid.runs.run_input import STANDARD_INPUT, Input, read_input
+from sonargrid.runs.run_input import STANDARD_INPUT, Unreadable, content_pieces, read_input
 from sonargrid.runs.run_keys import RUN_FORMAT
 from sonargrid.runs.run_saving import save_run
 from sonargrid.runs.run_settings import settings_from_environment, show_config, typed_values
 from sonargrid.runs.run_toml import Findings
-from sonargrid.runs.run_values import BARE, as_run, read_settings
+from sonargrid.runs.run_values import BARE, RunValues, as_run, read_settings
 from sonargrid.runs.samples import find_sample, sample_names
 from sonargrid.runs.toml_text import read_toml
 
 __all__ = [
     "find_sample",
     "load_run",
-    "read_readings",
     "sample_names",
     "save_run",
     "settings_from_environment",
@@ -62,6 +61,7 @@ def load_run(
     calibration: str | os.PathLike[str] | None = None,
     *,
     on_wait: Callable[[str], None] | None = None,
+    count_repeats: bool = False,
 ) -> Run:
     """Return the run that lies in a folder or a CSV file, or comes from standard input (`-`).
 
@@ -69,6 +69,9 @@ def load_run(
     stations, sweeps : which to keep; empty = all
     calibration : a calibration file, or a folder of them to choose from by the ranger's label
     on_wait : called once with a sentence where standard input stays silent for two seconds
+    count_repeats : equal readings of a long log are counted together (`Readings.count`): enough for sums of evidence,
+        in memory that does not grow with the log.  Nothing is counted where order matters: a moving robot, a head with
+        backlash, a stated turning, chosen sweeps
 
     Raises
     ------
@@ -84,44 +87,46 @@ def load_run(
     toml_bytes = b"" if place.toml_path is None else read_input(place.toml_path).content
     toml = BARE if place.toml_path is None else read_toml(toml_bytes, place.toml_path)
     known = read_settings(toml, plain, by_station, calibration, findings)
-    source = _read_bytes(place.readings_path, on_wait)
-    no_echo = known.chosen.get("ranger.no_echo_at")
-    rows, uncounted = None, 0
-    try:
-        rows = read_readings(source, place.readings_name, () if no_echo is None else no_echo.value)
-    except InputFaults as problem:
-        lines = not place.readings_path.endswith(".parquet")
-        findings.faults += problem.faults if lines else [_by_row(fault) for fault in problem.faults]
-        uncounted = problem.count - len(problem.faults)
+    digest = hashlib.sha256(toml_bytes)
+    counter = _counter(known, stations) if count_repeats and not sweeps else None
+    rows, uncounted = _read_rows(_pieces(place.readings_path, digest.update, on_wait), place, known, counter, findings)
     taken = None
     if rows is not None:
         taken = run_readings(rows, known.stations, known.declared, place.readings_name, findings)
     if rows is None or taken is None or findings.faults:
         raise InputFaults(findings.faults, len(findings.faults) + uncounted)
     readings, places = taken
-    digest = _digest(toml_bytes, source, known.calibrations)
-    run = as_run(known, place.name, typed, readings, places, rows.pose is not None, digest)
+    # SHA-256 over run.toml, the readings as stored and the calibrations, one after the other
+    for one in known.calibrations:
+        digest.update(one.content)
+    run = as_run(known, place.name, typed, readings, places, rows.pose is not None, digest.hexdigest())
     said: tuple[str, ...] = (*findings.warnings, *row_warnings(run, rows, known.stations, stations))
     said += rate_warnings(run, known.calibrations)
     run = chosen_part(run, stations, sweeps, place.readings_name)
     return replace(run, warnings=(*said, *physics_warnings(run)))
 
 
-def read_readings(source: Input, file: str, no_echo_at: Sequence[float] = ()) -> Rows:
-    """Return the columns of a readings CSV, the fast way if nothing in it is odd, else row by row.
+def _read_rows(
+    pieces: Iterator[bytes], place: _Place, known: RunValues, counter: RowCounter | None, findings: Findings
+) -> tuple[Rows | None, int]:
+    """Return the rows of the readings, and how many faults are not among the findings; None where there are faults."""
+    no_echo = known.chosen.get("ranger.no_echo_at")
+    try:
+        return read_readings(pieces, place.readings_name, () if no_echo is None else no_echo.value, counter), 0
+    except Unreadable:
+        raise
+    except InputFaults as problem:
+        lines = not place.readings_path.endswith(".parquet")
+        findings.faults += problem.faults if lines else [_by_row(fault) for fault in problem.faults]
+        return None, problem.count - len(problem.faults)
 
-    file : what messages call it
-    no_echo_at : values that mean "nothing heard", in the unit of the distance column
 
-    Raises
-    ------
-    InputFaults
-        With every fault in it.
-    """
-    check_text(source.content, file)
-    header = read_header(source.content, file)
-    rows = fast_rows(source.content, header, no_echo_at, source.plain_path)
-    return rescan(source.content, header, no_echo_at, file) if rows is None else rows
+def _counter(known: RunValues, stations: Sequence[str]) -> RowCounter | None:
+    """Return what counts equal readings together; None where their order has a say."""
+    backlash = known.chosen.get("head.backlash_deg")
+    if (backlash is not None and backlash.value) or any(one.sweep_rate_deg_s is not None for one in known.calibrations):
+        return None
+    return RowCounter(next(iter(known.declared)) if len(known.declared) == 1 else "", stations)
 
 
 def _by_row(fault: Fault) -> Fault:
@@ -164,10 +169,12 @@ def _find(typed: str) -> _Place:
     return _Place(Path(typed).resolve().name, toml_path, os.path.join(typed, found[0]))
 
 
-def _read_bytes(path: str, on_wait: Callable[[str], None] | None) -> Input:
+def _pieces(path: str, on_stored: Callable[[bytes], object], on_wait: Callable[[str], None] | None) -> Iterator[bytes]:
+    """Yield the bytes of a readings CSV; `on_stored` gets them as they are stored."""
     if not path.endswith(".parquet"):
-        return read_input(path, on_wait)
-    stored = read_input(path).stored
+        yield from content_pieces(path, on_stored, on_wait)
+        return
+    on_stored(read_input(path).stored)
     try:
         import pandas  # type: ignore[import-untyped,import-not-found,unused-ignore]
 
@@ -176,16 +183,7 @@ def _read_bytes(path: str, on_wait: Callable[[str], None] | None) -> Input:
         text = table.to_csv(index=False, na_rep="nan")
     except ImportError:
         hint = "pip install 'sonargrid[table]', or write readings.csv"
-        raise InputFaults([Fault("reading parquet needs the extra `table`", hint, path)]) from None
+        raise Unreadable([Fault("reading parquet needs the extra `table`", hint, path)]) from None
     except (OSError, ValueError) as problem:
-        raise InputFaults([Fault(f"is no parquet file: {problem}", "write readings.csv", path)]) from None
-    return Input(stored, text.encode("utf-8"), None)
-
-
-def _digest(toml_bytes: bytes, source: Input, calibrations: Sequence[CalibrationFile]) -> str:
-    """Return SHA-256 over run.toml, the readings as stored and the calibrations, one after the other, in hex."""
-    digest = hashlib.sha256(toml_bytes)
-    digest.update(source.stored)
-    for one in calibrations:
-        digest.update(one.content)
-    return digest.hexdigest()
+        raise Unreadable([Fault(f"is no parquet file: {problem}", "write readings.csv", path)]) from None
+    yield text.encode("utf-8")

@@ -111,10 +111,11 @@ def _arcs(bearing: Floats, range_m: Floats) -> list[tuple[float, float]]:
 def contradictions(run: Run) -> tuple[str, ...]:
     """Return a sentence, with what to type, if the stations agree much better mirrored or with ranges doubled."""
     heard = len(set(run.readings.station.tolist()[:MOST_READINGS]))
-    if run.moving or not 2 <= heard <= MOST_STATIONS or len(run.readings) > MOST_READINGS:
+    if run.moving or not 2 <= heard <= MOST_STATIONS or run.readings.taken > MOST_READINGS:
         return ()
     if run.readings.angle_column == "bearing_deg":
         return ()
+    run = replace(run, readings=run.readings.one_by_one())
     now = agreement(run)
     words, best = max(
         ((words, agreement(changed)) for words, changed in _otherwise(run).items()), key=lambda one: one[1].share

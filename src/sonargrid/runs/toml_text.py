@@ -55,19 +55,31 @@ def decoded(content: bytes, file: str) -> str:
         If the bytes are not UTF-8 or hold a NUL; the line is named.
     """
     content = content.removeprefix(BOM)
+    fault = text_fault(content, file)
+    if fault is not None:
+        raise InputFaults([fault])
+    return content.decode("utf-8")
+
+
+def text_fault(content: bytes, file: str, line: int = 1, start: bytes | None = None) -> Fault | None:
+    """Return the first place that is no UTF-8 text, a NUL before any other; None where all of it is.
+
+    content : without a byte order mark; may be a part of a file that begins at `line`
+    start : how the whole file begins; None = as `content` does
+    """
+    start = content if start is None else start
     hint = "save the file as UTF-8 text"
     nul = content.find(b"\0")
     if nul >= 0:
-        wide = content[:2] in (b"\xff\xfe", b"\xfe\xff") or content[1::2][:8].count(0) >= 4
+        wide = start[:2] in (b"\xff\xfe", b"\xfe\xff") or start[1::2][:8].count(0) >= 4
         words = "the file is UTF-16, not UTF-8" if wide else "a NUL byte, which no text file holds"
-        line = None if wide else content.count(b"\n", 0, nul) + 1
-        raise InputFaults([Fault(words, hint, file, line)])
+        return Fault(words, hint, file, None if wide else line + content.count(b"\n", 0, nul))
     try:
-        return content.decode("utf-8")
+        content.decode("utf-8")
     except UnicodeDecodeError as problem:
-        line = content.count(b"\n", 0, problem.start) + 1
         words = f"not UTF-8: byte 0x{content[problem.start]:02x}"
-        raise InputFaults([Fault(words, hint, file, line)]) from None
+        return Fault(words, hint, file, line + content.count(b"\n", 0, problem.start))
+    return None
 
 
 def read_toml(content: bytes, file: str) -> TomlText:
