@@ -261,6 +261,17 @@ def test_what_cannot_be_a_file_of_known_distances(text: str, words: str) -> None
         read_known_distances("d.csv").fit()
 
 
+def test_pictures_have_a_dark_theme(capsys: Capture) -> None:
+    from PIL import Image
+
+    for theme, low, high in (("light", 200, 255), ("dark", 0, 60)):
+        assert main(["calibrate", "ranger", real_file(), "--picture", "t.png", "--theme", theme, "-q"]) == 0
+        with Image.open("t.png") as picture:
+            assert low <= max(picture.convert("L").getcolors() or [])[1] <= high  # the ground's grey
+    assert main(["calibrate", "ranger", real_file(), "--theme", "mauve"]) == 2
+    assert "unknown theme 'mauve'" in capsys.readouterr().err
+
+
 def test_the_picture_is_a_picture(capsys: Capture) -> None:
     from PIL import Image
 

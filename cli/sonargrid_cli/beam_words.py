@@ -46,6 +46,7 @@ def beam_json(found: BeamCalibration, fitted: Fitted) -> str:
     """Return the beam's calibration as one JSON object."""
     fit = found.fit
     told: dict[str, Any] = flat_values(fitted)
+    told |= {name: fitted.made_from[name] for name in ("covariance_keys", "covariance") if name in fitted.made_from}
     told["half_beam_deg"] = _or_null(found.half_beam[0], DEG)
     told["half_beam_deg_sigma"] = _or_null(found.half_beam[1], DEG)
     told["closest_piston_m"], told["closest_piston_m_sigma"] = found.piston_m

@@ -6,14 +6,19 @@ Everything that loads numpy is imported inside the bodies.
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from sonargrid.errors import SonargridError, UsageProblem
+from sonargrid_cli.map_options import known_theme
 from sonargrid_cli.notes import told
 from sonargrid_cli.run_options import RunOptions, ScreenOptions, load_chosen, spread, typed_settings
+
+if TYPE_CHECKING:
+    from sonargrid.runs.calibration_saving import Fitted
 
 PARTS = ("head", "ranger", "beam")
 BEAM_KEY = "ranger.half_beam_deg"  # the fits of head and beam find half widths themselves
@@ -30,6 +35,7 @@ class SavingOptions:
     picture: Annotated[
         str | None, typer.Option("--picture", metavar="FILE.png", help="The values and what is left over.")
     ] = None
+    theme: Annotated[str, typer.Option("--theme", metavar="NAME", help="Of the picture: light or dark.")] = "light"
 
 
 @spread
@@ -47,25 +53,26 @@ def calibrate(
     """
     if what not in PARTS:
         raise UsageProblem(f"calibrate takes {', '.join(PARTS)}; got '{what}'", hint="sonargrid calibrate head RUN")
+    known_theme(saving.theme)
     return {"head": _head, "ranger": _ranger, "beam": _beam}[what](which, saving, screen)
 
 
 def _head(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
     run = load_chosen(which)
     from sonargrid.bench.head_bench import calibrate_head
-    from sonargrid.runs.calibration_saving import Fitted, dated, save_calibration
+    from sonargrid.runs.calibration_saving import Fitted
     from sonargrid_cli.bench_words import head_json, head_words
 
     found = calibrate_head(run)
     fitted = Fitted("head", run.ranger.label, found.values, found.made_from(run))
     told((*(w for w in run.warnings if BEAM_KEY not in w), *found.warnings), screen.quiet)
-    if saving.picture is not None:
-        from sonargrid.drawing.bench_pictures import save_picture
+
+    def picture() -> bytes:
         from sonargrid.drawing.head_picture import draw_head
 
-        save_picture(draw_head(found, run.title or run.name), saving.picture)
-    if saving.out is not None:
-        save_calibration(dated(fitted), saving.out)
+        return draw_head(found, run.title or run.name, saving.theme)
+
+    _keep(fitted, saving, picture)
     if screen.json:
         return head_json(found, fitted)
     return "" if screen.quiet else head_words(found, fitted)
@@ -74,24 +81,36 @@ def _head(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> st
 def _beam(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
     run = load_chosen(which)
     from sonargrid.bench.beam_bench import calibrate_beam
-    from sonargrid.runs.calibration_saving import Fitted, dated, save_calibration
+    from sonargrid.runs.calibration_saving import Fitted
     from sonargrid_cli.beam_words import beam_json, beam_words
 
     found = calibrate_beam(run)
     fitted = Fitted("beam", run.ranger.label, found.values, found.made_from(run))
     told((*(w for w in run.warnings if BEAM_KEY not in w), *found.warnings), screen.quiet)
-    if saving.picture is not None:
-        from sonargrid.drawing.beam_picture import draw_beam
-        from sonargrid.drawing.bench_pictures import save_picture
+    if saving.out is not None and not found.values:
+        raise SonargridError("no post was heard, so there is nothing to write", hint="; ".join(found.reasons))
 
-        save_picture(draw_beam(found, run.title or run.name), saving.picture)
-    if saving.out is not None:
-        if not found.values:
-            raise SonargridError("no post was heard, so there is nothing to write", hint="; ".join(found.reasons))
-        save_calibration(dated(fitted), saving.out)
+    def picture() -> bytes:
+        from sonargrid.drawing.beam_picture import draw_beam
+
+        return draw_beam(found, run.title or run.name, saving.theme)
+
+    _keep(fitted, saving, picture)
     if screen.json:
         return beam_json(found, fitted)
     return "" if screen.quiet else beam_words(found)
+
+
+def _keep(fitted: Fitted, saving: SavingOptions, drawn: Callable[[], bytes]) -> None:
+    """Write the picture and the values where they are asked for."""
+    if saving.picture is not None:
+        from sonargrid.drawing.bench_pictures import save_picture
+
+        save_picture(drawn(), saving.picture)
+    if saving.out is not None:
+        from sonargrid.runs.calibration_saving import dated, save_calibration
+
+        save_calibration(dated(fitted), saving.out)
 
 
 def _csv_of(which: RunOptions) -> str:
@@ -118,7 +137,7 @@ def _csv_of(which: RunOptions) -> str:
 
 def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> str:
     path = _csv_of(which)
-    from sonargrid.runs.calibration_saving import Fitted, dated, save_calibration
+    from sonargrid.runs.calibration_saving import Fitted
     from sonargrid.runs.known_distances import FARTHEST_M, read_known_distances
     from sonargrid.runs.readings import Air, Ranger
     from sonargrid.runs.run_files import settings_from_environment
@@ -138,12 +157,13 @@ def _ranger(which: RunOptions, saving: SavingOptions, screen: ScreenOptions) -> 
     fitted = Fitted("ranger", ranger.label, ranger_values(fit), data.made_from(fit))
     if not data.temperature_given and "temperature_c" not in fields["air"]:
         told([f"no temperature given: {air.temperature_c:g} degC assumed; 5 degrees are 1 % of scale"], screen.quiet)
-    if saving.picture is not None:
-        from sonargrid.drawing.bench_pictures import draw_ranger, save_picture
 
-        save_picture(draw_ranger(data, fit), saving.picture)
-    if saving.out is not None:
-        save_calibration(dated(fitted), saving.out)
+    def picture() -> bytes:
+        from sonargrid.drawing.bench_pictures import draw_ranger
+
+        return draw_ranger(data, fit, saving.theme)
+
+    _keep(fitted, saving, picture)
     if screen.json:
         return ranger_json(data, fit, fitted)
     return "" if screen.quiet else ranger_words(data, fit, fitted)

@@ -14,6 +14,7 @@ import typer
 from sonargrid.errors import OutputProblem, UsageProblem
 from sonargrid_cli.answers import Answer
 from sonargrid_cli.config_words import shown_config
+from sonargrid_cli.map_options import known_theme
 from sonargrid_cli.notes import more_words, told
 from sonargrid_cli.run_options import RunOptions, ScreenOptions, load_chosen, spread
 
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from sonargrid.bench.check_findings import RunCheck
     from sonargrid.runs.readings import Run
 
-THEMES = ("light", "dark")
 UNFIT = 1
 KINDS = {
     ".png": (b"\x89PNG",),
@@ -49,8 +49,7 @@ def check_readings(
 
     Example: sonargrid check --sample two_flowerpots -o bench_check
     """
-    if theme not in THEMES:
-        raise UsageProblem(f"unknown theme '{theme}'", hint=f"known: {', '.join(THEMES)}")
+    known_theme(theme)
     if out is not None and Path(out).suffix.lower() not in ("", ".png", ".svg", ".json"):
         raise UsageProblem(f"-o takes a folder, or a name that ends in .png, .svg or .json, got '{out}'")
     run = load_chosen(which)
