@@ -30,6 +30,7 @@ MIRROR_M = 0.4  # shorter faces show no image
 BOX_TURNS_RAD = (-0.5, 0.0, 0.5)
 FLOOR_SHARE = 0.10  # of all bearings must hear an echo of the floor for it to be tried
 ROUGH_DB = -15.0
+WEAKER_DB = (-6.0, -12.0)
 RECENT = 5  # members that make an arc's running median
 
 
@@ -109,7 +110,8 @@ def floor_candidates(s: Soundings) -> Floats:
             odds = math.log(max(share, 1e-3) / max(1.0 - share, 1e-3))
             rows.append((share, float(np.median(s.range_m[mine])), 1.5 * odds))
     rows.sort(reverse=True)
-    return _shapes([(r, 0.0, 0.0, margin) for _, r, margin in rows[:3]], 4)
+    apart = [row for n, row in enumerate(rows) if all(abs(row[1] - r) > SAME_ARC_M for _, r, _ in rows[:n])]
+    return _shapes([(r, 0.0, 0.0, margin) for _, r, margin in apart[:3]], 4)
 
 
 def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: bool) -> dict[str, Floats]:
@@ -129,6 +131,8 @@ def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: boo
         for b in arc.middle_rad + np.linspace(-slack, slack, max(3, round(2.0 * slack / step) + 1)):
             d = arc.range_m + radius_m
             posts.append((px + d * math.cos(b), py + d * math.sin(b), math.log(radius_m), 0.0))
+            if not walls and abs(b - arc.middle_rad) < 0.5 * (arc.high_rad - arc.low_rad):
+                posts += [(px + d * math.cos(b), py + d * math.sin(b), math.log(radius_m), w) for w in WEAKER_DB]
             if not walls:
                 # from one place a wall or an inner corner is a point that answers loudly
                 corners.append((px + arc.range_m * math.cos(b), py + arc.range_m * math.sin(b), -9.0, 0.0))

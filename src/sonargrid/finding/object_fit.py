@@ -63,6 +63,7 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
             merge(board, prior)
             board = rebox(board, prior, alone=False)
             convert(board, prior)
+            board = refloor(board, prior)
         else:
             swap(board, soundings, prior)
             board = rebox(board, prior)

@@ -22,6 +22,7 @@ BEHIND_M = 0.05  # a short face's thing has its centre so far behind the face
 HEARD = 1.0  # raw readings that make a station one that heard a thing
 LEAST_READINGS = 4.0
 LOUD_DB = 3.0
+OVERLAP = 2.2  # one station's things of the usual radius stand apart by this many radii at least, or are one
 ODD_RAD = math.radians(9.0)  # walls of a floor that is not quite square stay within this of its directions
 OUTERMOST_RAD = math.radians(200.0)  # so wide a view without anything in it is had from the rim only
 FOOT_M = 0.10  # a wall surely goes on so far beyond where it was heard
@@ -171,7 +172,7 @@ def beyond(board: Board, walls: Sequence[int], x: float, y: float, hearing: Bool
     return None
 
 
-def sort_things(board: Board, gains: Floats) -> Sorted:
+def sort_things(board: Board, gains: Floats, size_m: float = 0.05) -> Sorted:
     """Return the fit's things as rows, merged and cleaned.
 
     Parameters
@@ -180,6 +181,8 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
         The finished fit.
     gains : (J,) array
         What each thing adds to the log likelihood.
+    size_m : float
+        Radius of a thing nobody has measured [m].
     """
     heard = heard_readings(board)
     bounds = boundaries(board, heard)
@@ -211,7 +214,7 @@ def sort_things(board: Board, gains: Floats) -> Sorted:
     chance = _by_chance(board, walls) if several else []
     walls = [w for w in walls if w not in chance]
     ghosts += [(w, "a wall that two echoes fit by chance as well") for w in chance]
-    merged = _merged(free) if several else free
+    merged = _merged(free) if several else _solid(free, OVERLAP * size_m)
     return Sorted(tuple(merged), tuple(walls), tuple(corners), tuple(ghosts), ends)
 
 
@@ -288,6 +291,28 @@ def _merged(claims: list[Claim]) -> list[Claim]:
         else:
             groups.append([claim])
     return [_one(group) for group in groups]
+
+
+def _solid(claims: list[Claim], apart_m: float) -> list[Claim]:
+    """Return one station's claims with those that would stand inside each other put together.
+
+    Near and far edge of a box, or a thing that is not round, answer at two ranges or at two bearings.
+    """
+    groups: list[list[Claim]] = []
+    for claim in sorted(claims, key=lambda c: -c.gain):
+        near = [g for g in groups if math.hypot(claim.x_m - g[0].x_m, claim.y_m - g[0].y_m) < apart_m]
+        if near:
+            near[0].append(claim)
+        else:
+            groups.append([claim])
+    out = []
+    for group in groups:
+        heard = np.array([c.heard for c in group])
+        x, y = (float(np.average(v, weights=heard.sum(axis=1))) for v in zip(*((c.x_m, c.y_m) for c in group)))
+        members = tuple(m for c in group for m in c.members)
+        gain = float(sum(c.gain for c in group))
+        out.append(Claim(group[0].kind, x, y, heard.sum(axis=0), gain, members))
+    return out
 
 
 def _one(group: list[Claim]) -> Claim:

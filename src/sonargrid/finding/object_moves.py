@@ -18,6 +18,7 @@ from sonargrid.finding.echo_board import Board, Rest, Thing
 # first steps along each direction: posts (along [m], across [rad], log radius, dB), walls (turn, shift, end, end, dB)
 ROUND_STEPS = np.array([0.008, math.radians(3.0), 0.25, 1.0])
 BEYOND_SWEEP_RAD = math.radians(4.0)
+WEAK_DB, WEAK_SIGMA_DB = -9.0, 5.0  # how much weaker than a post those are that do not answer like one
 LOUD_COST = 8.0  # what a loud point (a wall or corner in reach of one station) must gain more than a post
 FLOOR_STEPS = np.array([0.004, 2.0])
 BOX_STEPS = np.array([0.012, 0.012, 0.012, 0.012, math.radians(5.0), 1.0])
@@ -32,6 +33,7 @@ class Prior:
 
     log_radius, log_radius_sigma : of a post's radius
     gain_sigma_db : how much louder or quieter a thing is than physics says
+    weak_share : share of things that answer far more weakly: turned away, soft, not round
     rough_db, rough_sigma_db : level of a rough wall's patch
     sweep : place (x, y) [m], middle and half width [rad] of the one sweep there is; None = several
     penalty : by kind, what one more thing must gain in log likelihood
@@ -40,6 +42,7 @@ class Prior:
     log_radius: float
     log_radius_sigma: float
     gain_sigma_db: float = 1.5
+    weak_share: float = 0.0
     rough_db: float = -15.0
     rough_sigma_db: float = 3.0
     sweep: tuple[float, float, float, float] | None = None
@@ -61,6 +64,9 @@ class Prior:
             short = np.maximum(0.0, 0.5 - (shape[:, 3] - shape[:, 2]))
             return np.asarray(-0.5 * ((gain - self.rough_db) / self.rough_sigma_db) ** 2 - 50.0 * short)
         loud = np.asarray(-0.5 * (gain / self.gain_sigma_db) ** 2)
+        if self.weak_share and kind in ("post", "corner"):
+            weak = -0.5 * ((gain - WEAK_DB) / WEAK_SIGMA_DB) ** 2
+            loud = np.logaddexp(loud, math.log(self.weak_share * self.gain_sigma_db / WEAK_SIGMA_DB) + weak)
         if self.sweep is not None and kind in ("post", "corner"):
             # people sweep where things stand: an echo at the sweep's end is rather a thing inside than one beyond
             x, y, middle, half = self.sweep

@@ -15,7 +15,7 @@ from sonargrid.arrays import Floats
 from sonargrid.finding.clusters import PRIOR_SHARE, ellipse
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import nearest_on_box
-from sonargrid.finding.object_list import Claim, Sorted
+from sonargrid.finding.object_list import Claim, Sorted, heard_readings
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_sigmas import Doubts, bearing_by_one, spread_of
 from sonargrid.finding.things import Object
@@ -133,10 +133,10 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     place = board.soundings.place_m[station]
     face = d - size_m
     width = math.hypot(FACE_RAD, HALF_FACE_M / max(d, 0.1))
-    if thing.is_round and len(claim.members) == 1:
-        face = math.hypot(thing.shape[0] - place[0], thing.shape[1] - place[1])
-        face -= math.exp(thing.shape[2]) if thing.kind == "post" else 0.0
-        bearing, width = bearing_by_one(board, lead, place, prior)
+    if len(board.soundings.place_m) == 1 and all(board.things[m].is_round for m in claim.members):
+        face, bearing, width = _face_by_one(board, claim, place, prior)
+    elif thing.is_round and len(claim.members) == 1:
+        face, bearing, width = _face_by_one(board, claim, place, prior)
     elif thing.kind == "box":
         face = _near_box(board, lead, place)
     elif len(claim.members) == 1:
@@ -151,6 +151,25 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     sx, sy, rho = ellipse(bearing, along, across)
     readings = round(float(claim.heard.sum()))
     return Object("echo", float(x), float(y), sx, sy, rho, max(0.0, face), bearing, 1, readings)
+
+
+def _face_by_one(board: Board, claim: Claim, place: Floats, prior: Prior) -> tuple[float, float, float]:
+    """Return (near face [m], bearing [rad], its sigma) of round things heard from one place that are one."""
+    faces, bearings, widths = [], [], []
+    for member in claim.members:
+        thing = board.things[member]
+        far = math.hypot(thing.shape[0] - place[0], thing.shape[1] - place[1])
+        faces.append(far - (math.exp(thing.shape[2]) if thing.kind == "post" else 0.0))
+        bearing, width = bearing_by_one(board, member, place, prior)
+        bearings.append(bearing)
+        widths.append(width)
+    if len(faces) == 1:
+        return faces[0], bearings[0], widths[0]
+    weight = heard_readings(board)[list(claim.members)].sum(axis=1) + 1e-9
+    off = np.array([math.remainder(b - bearings[0], 2.0 * math.pi) for b in bearings])
+    mean = float(np.average(off, weights=weight))
+    spread = float(np.average((off - mean) ** 2 + np.square(widths), weights=weight))
+    return min(faces), bearings[0] + mean, math.sqrt(spread)
 
 
 def _of_covariance(c: Floats) -> tuple[float, float, float]:

@@ -302,12 +302,33 @@ def refloor(board: Board, prior: Prior) -> Board:
         return board
     best, chosen = objective(board, prior) + 1.0, board
     for shape in floor_candidates(board.soundings):
-        other = board.with_more([Thing("floor", tuple(shape))])
-        drop_poor(other, prior)
-        value = objective(other, prior)
-        if value > best:
-            best, chosen = value, other
+        floor = Thing("floor", tuple(shape))
+        boards = [board.with_more([floor])]
+        if board.soundings.place_m.shape[0] == 1:
+            # from one place a ring of things stands in for a floor so well that none of them goes by itself
+            boards.append(_without_ring(board, floor))
+        for other in boards:
+            drop_poor(other, prior)
+            value = objective(other, prior)
+            if value > best:
+                best, chosen = value, other
     return chosen
+
+
+def _without_ring(board: Board, floor: Thing) -> Board:
+    """Return a one-station board with a floor in the place of all round things at its range."""
+    other = board.with_more([])
+    place = board.soundings.place_m[0]
+    for index in range(len(other.things) - 1, other.given - 1, -1):
+        thing = other.things[index]
+        if not thing.is_round:
+            continue
+        face = math.hypot(thing.shape[0] - place[0], thing.shape[1] - place[1])
+        face -= math.exp(thing.shape[2]) if thing.kind == "post" else 0.0
+        if abs(face - floor.shape[0]) < MERGE_RANGE_M:
+            other.remove(index)
+    other.add(floor)
+    return other
 
 
 def convert(board: Board, prior: Prior) -> int:

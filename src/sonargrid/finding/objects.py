@@ -32,6 +32,7 @@ from sonargrid.runs.readings import Pings, Run
 SIZE_PRIOR_M = 0.05  # radius of a thing nobody has measured
 MIN_CONFIDENCE = 0.5
 SIZE_SIGMA = {False: 0.4, True: 0.5}  # of the log radius, for one and for several stations
+WEAK_SHARE = 0.1  # of things before one station that answer far more weakly than a post
 SIZE_IN_ROOMS = 1.4  # things stood in rooms are larger than those put before a robot
 MOST_STATIONS = 40  # beyond (a moving robot) the fit gives way to the plain list
 
@@ -155,14 +156,14 @@ def fit_things(pings: Pings, run: Run, size_prior_m: float = SIZE_PRIOR_M, befor
     soundings, stations = pack(pings)
     several = len(stations) > 1
     size = math.log(size_prior_m * (SIZE_IN_ROOMS if several else 1.0))
-    prior = Prior(size, SIZE_SIGMA[several], sweep=None if several else sweep_of(soundings))
+    prior = Prior(size, SIZE_SIGMA[several], weak_share=0.0 if several else WEAK_SHARE, sweep=None if several else sweep_of(soundings))
     start, known = start_beam(run)
     board = Board(soundings, start)
     if before is not None:
         there = before.board.things
         board = Board(soundings, before.board.beam, there, len(there))
     board = search(soundings, board, prior, keep_beam=known)
-    found = sort_things(board, gains(board, prior))
+    found = sort_things(board, gains(board, prior), size_prior_m)
     return Fit(board, found, prior, start, known, [int(n) for n in stations])
 
 
