@@ -308,7 +308,8 @@ def _solid(claims: list[Claim], apart_m: float) -> list[Claim]:
     out = []
     for group in groups:
         heard = np.array([c.heard for c in group])
-        x, y = (float(np.average(v, weights=heard.sum(axis=1))) for v in zip(*((c.x_m, c.y_m) for c in group)))
+        places = np.array([(c.x_m, c.y_m) for c in group])
+        x, y = np.average(places, axis=0, weights=heard.sum(axis=1)).tolist()
         members = tuple(m for c in group for m in c.members)
         gain = float(sum(c.gain for c in group))
         out.append(Claim(group[0].kind, x, y, heard.sum(axis=0), gain, members))

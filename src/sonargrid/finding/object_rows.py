@@ -133,9 +133,8 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     place = board.soundings.place_m[station]
     face = d - size_m
     width = math.hypot(FACE_RAD, HALF_FACE_M / max(d, 0.1))
-    if len(board.soundings.place_m) == 1 and all(board.things[m].is_round for m in claim.members):
-        face, bearing, width = _face_by_one(board, claim, place, prior)
-    elif thing.is_round and len(claim.members) == 1:
+    alone = len(claim.members) == 1 or len(board.soundings.place_m) == 1
+    if alone and all(board.things[m].is_round for m in claim.members):
         face, bearing, width = _face_by_one(board, claim, place, prior)
     elif thing.kind == "box":
         face = _near_box(board, lead, place)

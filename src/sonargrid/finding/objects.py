@@ -156,7 +156,9 @@ def fit_things(pings: Pings, run: Run, size_prior_m: float = SIZE_PRIOR_M, befor
     soundings, stations = pack(pings)
     several = len(stations) > 1
     size = math.log(size_prior_m * (SIZE_IN_ROOMS if several else 1.0))
-    prior = Prior(size, SIZE_SIGMA[several], weak_share=0.0 if several else WEAK_SHARE, sweep=None if several else sweep_of(soundings))
+    prior = Prior(size, SIZE_SIGMA[several])
+    if not several:
+        prior = replace(prior, weak_share=WEAK_SHARE, sweep=sweep_of(soundings))
     start, known = start_beam(run)
     board = Board(soundings, start)
     if before is not None:
