@@ -23,7 +23,14 @@ from sonargrid.simulation.simulate import simulate
 from sonargrid.stations.alignment import align_stations, refine_poses
 from sonargrid.stations.landmarks import CORNER, POST, WALL, Landmarks, expected, find_landmarks, slopes
 from sonargrid.stations.pose_fit import fit_poses, solve_poses
-from sonargrid.stations.pose_likelihood import from_poses, log_likelihoods, nudged
+from sonargrid.stations.pose_likelihood import (
+    THING_NUDGES,
+    _thing_slopes,
+    from_poses,
+    log_likelihoods,
+    nudged,
+    things_prior,
+)
 from sonargrid.stations.sightings import Sightings, stated_poses
 
 MARKS = Landmarks(
@@ -169,6 +176,29 @@ def _bay(seed: int = 4, stray: str = "") -> tuple[Scene, Run]:
         title="A workshop bay",
     )
     return scene, simulate(scene)
+
+
+def test_every_thing_that_stands_on_the_floor_moves_when_poses_do() -> None:
+    # one kind held still would hold the stations that hear it
+    placed = {kind for kind, _ in things_prior().penalty} - {"floor"}
+    assert set(THING_NUDGES) == placed
+
+
+def test_a_box_follows_the_stations_that_hear_it() -> None:
+    _, run = _bay()
+    soundings, _ = pack(calibrated(run), np.array([0, 1]))
+    box = Thing("box", (1.2, 1.05, 0.3, 0.06, 0.04, 0.0))
+    board = Board(soundings, Beam(), [Thing("wall", (math.pi / 2, 2.0, -2.4, 0.0, 0.0)), box])
+    slopes, which = _thing_slopes(board)
+    assert [number for thing, number in which if thing == 1] == [0, 1, 2, 3, 4]
+    for column, (thing, number) in enumerate(which):
+        sides = []
+        for sign in (1.0, -1.0):
+            things = list(board.things)
+            nudge = THING_NUDGES[things[thing].kind][number]
+            things[thing] = nudged(things[thing], number, sign * nudge)
+            sides.append(np.concatenate(Board(soundings, Beam(), things).terms()))
+        assert slopes[:, column] == pytest.approx((sides[0] - sides[1]) / (2.0 * nudge), rel=1e-6, abs=1e-6)
 
 
 def test_many_poses_at_once_are_as_one_by_one() -> None:

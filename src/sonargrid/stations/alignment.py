@@ -21,7 +21,7 @@ from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Run, Station
 from sonargrid.stations.landmarks import Landmarks, agreement, landmarks_of, seen_again, spreads
 from sonargrid.stations.pose_fit import LEAST_SIGMAS, SURE
-from sonargrid.stations.pose_likelihood import Settled, settle
+from sonargrid.stations.pose_likelihood import Settled
 from sonargrid.stations.sightings import Sightings, sightings_of, stated_poses
 from sonargrid.stations.strayed import fit_with_strays, place_one
 
@@ -101,19 +101,19 @@ def align_stations(run: Run) -> Alignment:
     seen = sightings_of(run, calibrated(run))
     stated = stated_poses(run.stations)
     sigma = np.array([(s.position_sigma_m, s.position_sigma_m, s.heading_sigma_rad) for s in run.stations])
-    fit, widened, strays = fit_with_strays(run, seen, stated, sigma)
+    placed = fit_with_strays(run, seen, stated, sigma)
+    fit, settled, widened = placed.fit, placed.settled, placed.sigma
     shared = np.bincount(seen.station[fit.sighting], minlength=len(run.stations))
     if not shared.any():
         raise SonargridError(_nothing_shared(run, seen, stations), hint=_CLOSER, file=run.path or None)
-    settled = settle(run, fit.poses, stated, np.maximum(widened, LEAST_SIGMAS))
     gain = np.array([left_out_gain(seen, stated, settled, widened, fit.wider, k) for k in range(len(stated))])
     accepted = (shared >= LEAST_ARCS) & (gain > 0.0)
     sigmas = np.sqrt(np.diag(settled.covariance)).reshape(-1, 3)
     sigmas = np.where(accepted[:, None], sigmas, widened)
-    after = np.where(accepted[:, None], settled.poses, stated)
+    after = np.where(accepted[:, None], _as_fine_as_told(settled.poses), stated)
     off = _turned(after - stated)
     gross = np.zeros(len(stated), dtype=bool)
-    for stray in strays:
+    for stray in placed.strays:
         k = stray.station
         gross[k] = not accepted[k] or bool((np.abs(off[k]) > NAMED * np.hypot(sigma[k], sigmas[k])).any())
     relative = np.where(accepted[:, None], _relative(settled.covariance, after, widened), widened)
@@ -163,6 +163,12 @@ def _nothing_shared(run: Run, seen: Sightings, stations: list[int]) -> str:
     arcs = np.bincount(seen.station, minlength=len(run.stations))
     told = ", ".join(f"{run.stations[k].name} {int(arcs[k])}" for k in stations)
     return f"the stations share no wall, post or corner (arcs of equal range seen: {told})"
+
+
+def _as_fine_as_told(poses: Floats) -> Floats:
+    """Return poses in whole tenths of millimetres and hundredths of degrees, finer than anybody can tell."""
+    heading = np.radians(np.round(np.degrees(wrap(poses[:, 2])), 2))
+    return np.column_stack([np.round(poses[:, :2], 4), heading])
 
 
 def _turned(off: Floats) -> Floats:
@@ -220,9 +226,9 @@ def _corrected(run: Run, poses: Floats, sigmas: Floats, accepted: Bools) -> Run:
             stations.append(station)
             continue
         x, y, heading = (float(v) for v in poses[k])
-        place = float(np.hypot(sigmas[k, 0], sigmas[k, 1]) / math.sqrt(2.0))
-        turned = float(wrap(heading))
-        stations.append(Station(station.name, x, y, turned, round(place, 5), float(sigmas[k, 2])))
+        place = round(float(np.hypot(sigmas[k, 0], sigmas[k, 1]) / math.sqrt(2.0)), 5)
+        turn_sigma = math.radians(round(math.degrees(sigmas[k, 2]), 2))
+        stations.append(Station(station.name, x, y, float(wrap(heading)), place, turn_sigma))
         known -= {f"station.{station.name}.position_sigma_m", f"station.{station.name}.heading_sigma_deg"}
     moved = int(accepted.sum())
     note = f"poses of {moved} station{'s' if moved != 1 else ''} corrected from what the stations share"

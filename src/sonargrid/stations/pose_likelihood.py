@@ -17,7 +17,7 @@ from sonargrid.arrays import Floats, Ints
 from sonargrid.finding.echo_board import Board, Thing
 from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.object_fit import search
-from sonargrid.finding.object_moves import Prior
+from sonargrid.finding.object_moves import LEAST_HALF_M, Prior
 from sonargrid.finding.objects import SIZE_IN_ROOMS, SIZE_PRIOR_M, SIZE_SIGMA, start_beam
 from sonargrid.finding.soundings import moved, pack
 from sonargrid.physics.geometry import wrap
@@ -32,6 +32,7 @@ THING_NUDGES = {
     "corner": np.array([0.001, 0.001]),
     "wall": np.array([math.radians(0.15), 0.001]),
     "rough": np.array([math.radians(0.15), 0.001]),
+    "box": np.array([0.001, 0.001, math.radians(0.5), 0.001, 0.001]),
 }
 FARTHEST = 0.1  # no thing moves more than this in one step [m, rad]
 ENOUGH = 0.05  # nats that a step must gain to be worth another
@@ -95,7 +96,7 @@ def settle(
     times : int
         How often things are searched anew.
     """
-    prior = _things_prior()
+    prior = things_prior()
     poses, covariance = poses.copy(), np.diag(sigma.ravel() ** 2)
     for forgiving in FORGIVING_M[-times:]:
         board, heard = things_at(run, poses, forgiving, keep)
@@ -109,7 +110,8 @@ def settle(
     return Settled(poses, covariance, board)
 
 
-def _things_prior() -> Prior:
+def things_prior() -> Prior:
+    """Return what is believed of things in rooms beforehand."""
     return Prior(math.log(SIZE_PRIOR_M * SIZE_IN_ROOMS), SIZE_SIGMA[True])
 
 
@@ -121,7 +123,7 @@ def things_at(run: Run, poses: Floats, noise_m: float, keep: Ints | None = None)
     beam, known = start_beam(run)
     soundings, heard = pack(calibrated(with_poses(run, poses)), keep)
     rough = replace(beam, sigma_m=max(noise_m, beam.sigma_m))
-    return search(soundings, Board(soundings, rough), _things_prior(), rounds=1, keep_beam=known), heard
+    return search(soundings, Board(soundings, rough), things_prior(), rounds=1, keep_beam=known), heard
 
 
 def _climb(board: Board, poses: Floats, belief: _Belief) -> tuple[Floats, Board, Floats]:
@@ -176,10 +178,21 @@ def _slope(
     believed[: poses.size] = belief.sigma.ravel() ** -2
     slope[: poses.size] -= (_off(poses, belief.stated) * belief.sigma**-2).ravel()
     for column, (thing, number) in enumerate(which, start=poses.size):
-        if board.things[thing].kind == "post" and number == 2:
-            believed[column] = belief.things.log_radius_sigma**-2
-            slope[column] -= (board.things[thing].shape[2] - belief.things.log_radius) * believed[column]
+        size = _log_size(board.things[thing], number)
+        if size is not None:
+            log_m, by_number = size
+            believed[column] = (by_number / belief.things.log_radius_sigma) ** 2
+            slope[column] -= (log_m - belief.things.log_radius) * by_number / belief.things.log_radius_sigma**2
     return slope, curve + np.diag(believed), which
+
+
+def _log_size(thing: Thing, number: int) -> tuple[float, float] | None:
+    """Return the logarithm of the size that a number tells and its slope by that number; None = it tells none."""
+    if thing.kind == "post" and number == 2:
+        return thing.shape[2], 1.0
+    if thing.kind == "box" and number in (3, 4):
+        return math.log(thing.shape[number]), 1.0 / thing.shape[number]
+    return None
 
 
 def _thing_slopes(board: Board) -> tuple[Floats, list[tuple[int, int]]]:
@@ -220,6 +233,8 @@ def _stepped(things: list[Thing], which: list[tuple[int, int]], step: Floats) ->
     out = list(things)
     for (thing, number), by in zip(which, step, strict=True):
         most = 3.0 * FARTHEST if out[thing].kind == "post" and number == 2 else FARTHEST
+        if out[thing].kind == "box" and number >= 3:
+            by = max(by, LEAST_HALF_M - out[thing].shape[number])
         out[thing] = nudged(out[thing], number, float(np.clip(by, -most, most)))
     return out
 

@@ -24,7 +24,8 @@ from sonargrid.runs.readings import Pings, Run
 MARGIN_M = 0.02  # kept free round the robot's disc
 UNRESOLVED, MAYBE = "unresolved_arc", 0.25  # the joint map's layer of arcs without a cause yet; free below this share
 TURNS = 360  # directions round a station
-NEAR_RAY_RAD = math.radians(6.0)  # a direction is swept if a ray goes so near
+NEAR_RAY_RAD = math.radians(6.0)  # a direction is swept if a ray goes so near ...
+MOST_NEAR_RAD = math.radians(10.0)  # ... or, in coarse sweeps, half a step: still well inside every beam
 ASIDE_RAD = math.radians(40.0)  # to both sides of the way there must have been a sweep
 SILENCE_M = 2.0  # how far silence is trusted: a slanting wall is silent, too
 DRAWN_OUT_M = 1.5  # walls are taken to go on so far
@@ -78,8 +79,10 @@ def heard_clear(grid: LogOddsGrid, pings: Pings, half_beam_rad: float, radius_m:
         bearing, ranges = pings.bearing_rad[mine], np.minimum(pings.range_m[mine], SILENCE_M)
         off = np.abs(wrap(bearing[:, None] - turns))
         nearest = np.where(off <= half_beam_rad, ranges[:, None], math.inf).min(axis=0, initial=math.inf)
-        near_ray = np.abs(wrap(pings.rays.bearing_rad[rays][:, None] - turns)) <= NEAR_RAY_RAD
-        swept: Bools = np.asarray(near_ray.any(axis=0))
+        rays_rad = np.unique(np.round(pings.rays.bearing_rad[rays], 6))
+        step = float(np.median(np.diff(rays_rad))) if rays_rad.size > 1 else 0.0
+        near = min(max(NEAR_RAY_RAD, 0.51 * step), MOST_NEAR_RAD)
+        swept: Bools = np.asarray((np.abs(wrap(rays_rad[:, None] - turns)) <= near).any(axis=0))
         # a wall that slants across the way answers from aside: where nobody listened there, nothing is known
         each = round(ASIDE_RAD / (2.0 * math.pi / TURNS))
         aside = np.arange(-each, each + 1)

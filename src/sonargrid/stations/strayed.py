@@ -8,6 +8,7 @@ stations strayed nobody can say; three are needed.  Floor axes [m], headings [ra
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,13 +16,14 @@ import numpy as np
 from sonargrid.arrays import Floats
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings
+from sonargrid.finding.object_pool import objective
 from sonargrid.finding.soundings import pack
 from sonargrid.physics.geometry import wrap
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Run
 from sonargrid.stations.landmarks import Landmarks, agreement, find_landmarks, one_each
 from sonargrid.stations.pose_fit import LEAST_SIGMAS, SURE, PoseFit, believed_shares, equations, fit_poses
-from sonargrid.stations.pose_likelihood import log_likelihoods, settle, with_poses
+from sonargrid.stations.pose_likelihood import Settled, log_likelihoods, settle, things_prior, with_poses
 from sonargrid.stations.sightings import EDGE_SIGMA_RAD, Sightings
 
 REACH_M, TURN_RAD = 0.36, math.radians(48.0)  # how far the search goes
@@ -31,9 +33,11 @@ SHARP = (0.010, math.radians(1.5))  # what the others' landmarks are uncertain b
 WITHIN = 3.0  # sigmas that the stated pose may be off and be right
 STRAYED_SIGMAS = np.array([0.15, 0.15, math.radians(25.0)])  # of a station that strayed
 STRAYED_COST = 4.0  # nats: mistakes are rare
-LEAST_GAIN = 3.0  # nats that a far place must explain more for a station to be looked at closely
+LEAST_GAIN = 2.0  # nats that a far place must explain more of its arcs for a station to be looked at closely
+LEAST_GAIN_LATER = 9.0  # the same once one stray is known: the others have less to answer for
 LEAST_CONFIRMED = 25.0  # nats that its own pings must say; benchmarks/bench_align.py
-SUSPECTS = 2  # so many are looked at closely
+LEAST_TOGETHER = 30.0  # nats that all pings together must say, everything else free to answer for it; the same
+SUSPECTS = 3  # so many are looked at closely
 CLOSE_PEAKS = 3
 PEAKS = 6
 CHUNK = 1500
@@ -206,30 +210,57 @@ def _refined_shift(
     return best, value
 
 
-def fit_with_strays(
-    run: Run, seen: Sightings, stated: Floats, sigma: Floats
-) -> tuple[PoseFit, Floats, tuple[Stray, ...]]:
-    """Return the poses' fit, the sigmas it was made with (strayed stations' widened) and the strays, surest first."""
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Poses that the arcs suggest and all pings settled, sigmas (S, 3) of the prior, and the strays, surest first."""
+
+    fit: PoseFit
+    settled: Settled
+    sigma: Floats
+    strays: tuple[Stray, ...]
+
+
+def fit_with_strays(run: Run, seen: Sightings, stated: Floats, sigma: Floats) -> Placed:
+    """Return the poses, fitted to arcs and settled on all pings, with the sigmas of stations that strayed widened."""
     sigma = np.maximum(sigma, LEAST_SIGMAS)
     strays: list[Stray] = []
     count = np.unique(seen.station).size
     fit, widened = _fit_knowing(seen, stated, sigma, strays)
     while count >= 3 and len(strays) < (count - 1) // 2:
         looked = suspects(seen, stated, widened, fit, {s.station for s in strays})
-        # once one is known, the others have less to answer for
-        looked = [s for s in looked if s.gain > LEAST_GAIN * (1.0 + 2.0 * bool(strays))][:SUSPECTS]
+        looked = [s for s in looked if s.gain > (LEAST_GAIN_LATER if strays else LEAST_GAIN)][:SUSPECTS]
         found = _confirmed(run, looked, fit, stated, sigma)
         if not found:
             break
         strays.append(max(found, key=lambda s: s.gain))
         fit, widened = _fit_knowing(seen, stated, sigma, strays)
-    if len(strays) > 1:  # one that was wrongly suspected beside a true one is right again once that one is known
-        for first in list(strays[:-1]):
-            rest = [s for s in strays if s is not first]
-            fit, widened = _fit_knowing(seen, stated, sigma, rest)
-            strays = rest + _confirmed(run, [first], fit, stated, sigma)
-        fit, widened = _fit_knowing(seen, stated, sigma, strays)
-    return fit, widened, tuple(sorted(strays, key=lambda s: -s.gain))
+    placed = _settled(run, seen, stated, sigma, strays)
+    while placed.strays:  # the others may answer for what one is suspected of, or one stray for two
+        without = [_settled(run, seen, stated, sigma, [s for s in placed.strays if s is not x]) for x in placed.strays]
+        best = max(without, key=lambda p: _worth(p, stated, sigma))
+        if _worth(placed, stated, sigma) - _worth(best, stated, sigma) > LEAST_TOGETHER:
+            break
+        placed = best
+    return placed
+
+
+def _settled(run: Run, seen: Sightings, stated: Floats, sigma: Floats, strays: Sequence[Stray]) -> Placed:
+    """Return what all pings make of the arcs' poses or of the stated ones, whichever explains them better."""
+    fit, widened = _fit_knowing(seen, stated, sigma, strays)
+    surest = tuple(sorted(strays, key=lambda s: -s.gain))
+    start = stated.copy()
+    for stray in strays:
+        start[stray.station] = stray.pose
+    found = [Placed(fit, settle(run, one, stated, widened), widened, surest) for one in (fit.poses, start)]
+    return max(found, key=lambda placed: _worth(placed, stated, sigma))
+
+
+def _worth(placed: Placed, stated: Floats, sigma: Floats) -> float:
+    """Return how well everything together explains all pings [nats], what was believed and every stray's cost in."""
+    off = placed.settled.poses - stated
+    off[:, 2] = wrap(off[:, 2])
+    believed = -0.5 * np.sum((off / placed.sigma) ** 2) - np.sum(np.log(placed.sigma / sigma))
+    return objective(placed.settled.board, things_prior()) + float(believed) - STRAYED_COST * len(placed.strays)
 
 
 def _confirmed(run: Run, looked: list[Stray], fit: PoseFit, stated: Floats, sigma: Floats) -> list[Stray]:
@@ -249,7 +280,7 @@ def _confirmed(run: Run, looked: list[Stray], fit: PoseFit, stated: Floats, sigm
     return found
 
 
-def _fit_knowing(seen: Sightings, stated: Floats, sigma: Floats, strays: list[Stray]) -> tuple[PoseFit, Floats]:
+def _fit_knowing(seen: Sightings, stated: Floats, sigma: Floats, strays: Sequence[Stray]) -> tuple[PoseFit, Floats]:
     """Return the fit of all poses with the strays started where they were found, and the sigmas it was made with."""
     widened, start, doubts = sigma.copy(), stated.copy(), sigma.copy()
     for stray in strays:
