@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from sonargrid.finding.echo_board import Thing
 from sonargrid.finding.echo_model import Beam, Soundings, heard_share, range_density, thing_echoes
+from sonargrid.finding.echo_order import Thing
 
 
 def likelihood_ping_by_ping(s: Soundings, beam: Beam, things: list[Thing]) -> float:

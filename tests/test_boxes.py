@@ -11,8 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_board import Board, Thing, same_rows, shadows
+from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import EDGE_DB, Beam, Soundings, thing_echoes
+from sonargrid.finding.echo_order import Thing, same_rows
+from sonargrid.finding.echo_shadows import shadows
 from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_candidates import mirrored
 from sonargrid.finding.object_moves import Prior, apply_moves

@@ -11,8 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slow_twins_board import likelihood_ping_by_ping
-from sonargrid.finding.echo_board import Board, Thing, shadows
+from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Beam, Soundings, directivity_db, half_beam_rad, range_density, thing_echoes
+from sonargrid.finding.echo_order import Thing
+from sonargrid.finding.echo_shadows import shadows
 
 KA_8_MM = Beam(size_m=0.008, wavelength_m=343.2 / 40000.0)
 
@@ -164,19 +166,22 @@ def test_rating_a_version_is_the_likelihood_with_it(x: float, y: float, radius: 
     rated = board.rate(board.rest(1), "post", np.array([thing.shape, THINGS[1].shape]))
     for value, version in zip(rated, (thing, THINGS[1]), strict=True):
         others = [*THINGS[:1], version, *THINGS[2:]]
-        assert float(value) == pytest.approx(Board(s, Beam(), others).likelihood(), rel=1e-9)
+        assert float(value) == pytest.approx(Board(s, Beam(), others).likelihood(), abs=0.02)
+    terms = board.rate_terms(board.rest(1), "post", np.array([thing.shape]))
+    exact = Board(s, Beam(), [*THINGS[:1], thing, *THINGS[2:]]).terms()
+    for one, other in zip(terms, exact, strict=True):
+        assert one[0] == pytest.approx(other, abs=2e-3)
 
 
 def test_looking_only_at_the_rays_in_question_changes_next_to_nothing() -> None:
     s = _looks([(0.0, 0.0), (1.5, 0.4)], DEGREES, HEARD)
-    board = Board(s, Beam(), THINGS[:3])
-    rest = board.rest(0)
-    near, few, other = board.focus(rest, THINGS[0])
-    assert near.soundings.ray.size < s.ray.size or near.soundings.station.size < s.station.size
-    shape = np.array([THINGS[0].shape])
-    assert float(near.rate(few, "post", shape)[0]) + other == pytest.approx(
-        float(board.rate(rest, "post", shape)[0]), abs=0.05
-    )
+    board = Board(s, Beam(), THINGS)
+    for index, thing in enumerate(THINGS):
+        rest, shape = board.rest(index), np.array([thing.shape])
+        by_echo, by_ray = board.rate_terms(rest, thing.kind, shape)
+        every = float(by_echo[0] @ s.weight + by_ray[0] @ s.silence)
+        assert float(board.rate(rest, thing.kind, shape)[0]) == pytest.approx(every, abs=0.02)
+    assert 0.1 < board.audible("post", np.array([THINGS[0].shape])).mean() < 0.6
 
 
 def test_likelihood_by_station_adds_up() -> None:

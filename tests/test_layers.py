@@ -34,8 +34,9 @@ ROOMS: dict[int, str] = {
     "head_bench beam_bench check_findings check_view check_head check_clock check_numbers check_echoes "
     "check_repeats check_stations check_setting run_check bench_plan",
     5: "merging additive neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
-    6: "mapping echo_model soundings echo_board object_candidates object_moves run_beam object_pool object_boxes "
-    "object_swaps object_fit object_list object_sigmas confidence clusters object_rows",
+    6: "mapping echo_model soundings echo_shadows echo_order echo_board object_candidates object_moves object_climb "
+    "run_beam object_pool object_boxes object_swaps object_fit object_list object_sigmas "
+    "confidence clusters object_rows",
     7: "objects",
     8: "drawn floor_behind "
     "truth measures list_scoring scoring contenders held_out left_out verdicts comparison trust findings",

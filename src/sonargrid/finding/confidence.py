@@ -10,7 +10,8 @@ import math
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_board import Board, Thing
+from sonargrid.finding.echo_board import Board
+from sonargrid.finding.echo_order import Thing
 from sonargrid.finding.object_list import Claim, Sorted
 from sonargrid.finding.things import Object
 from sonargrid.physics.log_odds import logistic

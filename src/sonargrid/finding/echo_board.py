@@ -3,7 +3,7 @@
 Each ray meets its echoes in order of range; each is heard with its own chance, and only if no nearer one was.  Things
 hide what stands behind them, but walls hide no posts: a post behind a wall is its mirror image of one before it, and
 must be heard to be told from a real one.  `Board` holds the things of one fit and rates many versions of one thing at
-once, all others held still: prefix sums over the sorted echoes make that a few flat operations.
+once, all others held still, on the rays that can hear them.
 Floor axes [m].  What one thing sounds like is `echo_model`'s business, which things to try `object_fit`'s.
 """
 
@@ -11,115 +11,98 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Ints
-from sonargrid.finding.echo_model import Beam, Soundings, heard_share, range_density, thing_echoes
+from sonargrid.finding.echo_model import (
+    BEHIND_RAD,
+    Beam,
+    Rays,
+    Soundings,
+    answering_points,
+    echoes_at,
+    heard_share,
+    range_density,
+    reach_rad,
+    thing_echoes,
+)
+from sonargrid.finding.echo_order import FLAT, Answers, Rest, Standing, Thing, forms, left_of, log_terms, stacked
+from sonargrid.finding.echo_shadows import shadows
 
-BLOCKING_SHARE = 0.8  # sound bends round the outer fifth of a post; from memory
-NEGLIGIBLE = 0.01
-FLAT = ("wall", "rough")
-HIDING = ("post", "box", *FLAT)
-FOCUS_RAD = math.radians(50.0)  # no ray looks farther aside than this and still hears
-
-
-@dataclass(frozen=True, slots=True)
-class Thing:
-    """One thing of a fit: its kind and numbers as in `echo_model.thing_echoes`."""
-
-    kind: str
-    shape: tuple[float, ...]
-
-    @property
-    def is_round(self) -> bool:
-        """True for posts and corners."""
-        return self.kind in ("post", "corner")
-
-    @property
-    def middle_m(self) -> tuple[float, float]:
-        """Centre of a post, corner or box, middle of a wall [m]."""
-        if self.kind not in FLAT:
-            return self.shape[0], self.shape[1]
-        turn, rho, low, high = self.shape[:4]
-        m = 0.5 * (low + high)
-        return math.cos(turn) * rho - math.sin(turn) * m, math.sin(turn) * rho + math.cos(turn) * m
+LOUDNESS = ("threshold_db", "size_m", "lopsided", "slope_db_m", "absorption_db_m", "wavelength_m")  # move margins
+TIMING = ("late_m", "sigma_m", "sigma_share", "slip", "slip_m")  # move the density of ranges
+RARE_DB, SELDOM_DB = 6.9, 13.8  # log odds of being heard once in 1000, in a million pings; times softness / 1.7
+NEAR_M = 0.15  # echoes farther than this from a thing's range are hardly its own
+SLACK_RAD = math.radians(3.0)
+OFFSET_M = 0.03  # rangers sit so far before the servo's axis at most, or a little more
 
 
 @dataclass(slots=True)
 class _Heard:
-    """A thing's echoes: range (M,), chance in the open (M,), density (H,), answering point (S,) each."""
+    """Echoes of J things: range, chance in the open and margin (J, M), density (J, H), answering points (J, S, 2)."""
 
     range_m: Floats
     share: Floats
+    margin_db: Floats
     density: Floats
-    x_m: Floats
-    y_m: Floats
+    points: Floats
 
 
 @dataclass(frozen=True, slots=True)
-class Rest:
-    """All things but one, sorted along each ray: what the versions of that one are rated against."""
+class _Echoed:
+    """Which echoes each ray has: (M,) the first in `order`, how many, nearest and farthest range."""
 
-    things: tuple[Thing, ...]
-    share: Floats  # (J, M) chances, hidden ones 0
-    range_m: Floats  # (J, M)
-    density: Floats  # (J, H)
-    points: Floats  # (J, S, 2)
-    sorted_m: Floats  # (J, M)
-    passed: Floats  # (J + 1, M) chance that nothing nearer answered
-    caused: Floats  # (J + 1, H) density summed over the nearer ones
+    order: Ints
+    first: Ints
+    number: Ints
+    low_m: Floats
+    high_m: Floats
+    silent: Bools
 
-
-def shadows(kind: str, shape: Floats, place_m: Floats, x_m: Floats, y_m: Floats) -> Bools:
-    """Return (A, B, S) whether A things of a kind stand between S places (S, 2) and B points each (B, S)."""
-    px, py = place_m[:, 0], place_m[:, 1]
-    if kind in ("corner", "floor") or not shape.shape[0]:
-        return np.zeros((shape.shape[0], *x_m.shape), dtype=bool)
-    dx, dy = x_m - px, y_m - py
-    if kind == "post":
-        cx, cy = shape[:, 0, None, None] - px, shape[:, 1, None, None] - py
-        length2 = np.maximum(dx * dx + dy * dy, 1e-12)
-        t = cx * dx + cy * dy
-        across = cx * dy - cy * dx
-        thick = (BLOCKING_SHARE * np.exp(shape[:, 2])) ** 2
-        return np.asarray((t > 0.0) & (t < length2) & (across * across < thick[:, None, None] * length2))
-    if kind == "box":
-        return _boxed(shape, px, py, dx, dy)
-    turn, rho, low, high = (shape[:, k, None, None] for k in range(4))
-    c, s = np.cos(turn), np.sin(turn)
-    near, far = rho - c * px - s * py, rho - c * x_m - s * y_m
-    # points on the wall itself are not hidden by it
-    crossed = (near * far < 0.0) & (np.abs(far) > 0.01)
-    if not crossed.any():
-        return np.asarray(crossed)
-    t = near / np.where(crossed, near - far, 1.0)
-    along = -s * (px + t * dx) + c * (py + t * dy)
-    return np.asarray(crossed & (along > low + 0.02) & (along < high - 0.02))
+    @staticmethod
+    def of(s: Soundings) -> _Echoed:
+        order = np.argsort(s.ray, kind="stable")
+        number = np.bincount(s.ray, minlength=s.station.size)
+        low, high = np.full(s.station.size, np.inf), np.full(s.station.size, -np.inf)
+        np.minimum.at(low, s.ray, s.range_m)
+        np.maximum.at(high, s.ray, s.range_m)
+        return _Echoed(order, np.cumsum(number) - number, number, low, high, s.silence > 0.0)
 
 
-def _boxed(shape: Floats, px: Floats, py: Floats, dx: Floats, dy: Floats) -> Bools:
-    """Return (A, B, S) whether the ways (B, S) from places (S,) run through A boxes, a little trimmed."""
-    cx, cy, turn, half_w, half_d = (shape[:, k, None, None] for k in range(5))
-    c, s = np.cos(turn), np.sin(turn)
-    enter, leave = np.zeros(1), np.ones(1)
-    for cos, sin, half in ((c, s, half_w), (-s, c, half_d)):
-        start, step = cos * (px - cx) + sin * (py - cy), cos * dx + sin * dy
-        step = np.where(np.abs(step) < 1e-9, 1e-9, step)
-        one, other = (-BLOCKING_SHARE * half - start) / step, (BLOCKING_SHARE * half - start) / step
-        enter, leave = np.maximum(enter, np.minimum(one, other)), np.minimum(leave, np.maximum(one, other))
-    return np.asarray(enter < leave)
+@dataclass(frozen=True, slots=True)
+class Versions:
+    """Versions (K, D) of one kind of thing, and the pairs (version, ray) at which they may be heard, by version.
+
+    beside : (K,) the number of the rest that each stands beside
+    """
+
+    kind: str
+    shape: Floats
+    beside: Ints
+    k: Ints
+    m: Ints
 
 
-def by_kind(things: Sequence[Thing]) -> list[tuple[str, Floats]]:
-    """Return the shapes of things that can hide others, one array a kind."""
-    out = []
-    for kind in HIDING:
-        rows = [t.shape for t in things if t.kind == kind]
-        if rows:
-            out.append((kind, np.array(rows)))
-    return out
+@dataclass(frozen=True, slots=True)
+class _Rated:
+    """Log terms of K versions where they differ from what stands without them.
+
+    group, answers : (K,) which of some answers each version leaves of the others, and these
+    k_ray, m, by_ray : version, ray and log likelihood of silence
+    k_echo, h, by_echo : version, echo and log likelihood
+    """
+
+    group: Ints
+    answers: list[Answers]
+    k_ray: Ints
+    m: Ints
+    by_ray: Floats
+    k_echo: Ints
+    h: Ints
+    by_echo: Floats
 
 
 class Board:
@@ -128,79 +111,168 @@ class Board:
     The one object of the fit that changes: things are set, added and removed; everything it returns is new.
     """
 
-    def __init__(self, soundings: Soundings, beam: Beam, things: Sequence[Thing] = (), given: int = 0) -> None:
+    def __init__(
+        self,
+        soundings: Soundings,
+        beam: Beam,
+        things: Sequence[Thing] = (),
+        given: int = 0,
+        heard: _Heard | None = None,
+    ) -> None:
         self.soundings = soundings
         self.given = given  # so many first things stood there before: they are never removed
         self.beam = beam
-        self.things: list[Thing] = []
-        self._heard: list[_Heard] = []
-        self.things = list(things)
-        self._heard = self._listen(self.things)
+        self.things: list[Thing] = list(things)
+        self._heard = self._listen(self.things) if heard is None else heard
+        self._full: Rest | None = None
+        self._stands: Standing | None = None
+        self._hides: Bools | None = None
+
+    @cached_property
+    def _echoed(self) -> _Echoed:
+        return _Echoed.of(self.soundings)
 
     def heard_with(self, beam: Beam, soundings: Soundings | None = None) -> Board:
         """Return a new board of the same things, heard with another beam or from other places."""
-        return Board(self.soundings if soundings is None else soundings, beam, self.things, self.given)
+        if soundings is not None:
+            return Board(soundings, beam, self.things, self.given)
+        heard = None
+        if all(getattr(beam, name) == getattr(self.beam, name) for name in LOUDNESS):
+            h, s = self._heard, self.soundings
+            share, density = h.share, h.density
+            if beam.soft_db != self.beam.soft_db:
+                share = heard_share(h.margin_db, beam)
+            if any(getattr(beam, name) != getattr(self.beam, name) for name in TIMING):
+                density = range_density(s.range_m, h.range_m[:, s.ray], h.margin_db[:, s.ray], beam)
+            heard = replace(h, share=share, density=density)
+        other = Board(self.soundings, beam, self.things, self.given, heard)
+        other._hides = self._hides
+        other.__dict__["_echoed"] = self._echoed
+        return other
 
-    def with_more(self, things: Sequence[Thing]) -> Board:
-        """Return a new board with more things."""
-        return Board(self.soundings, self.beam, [*self.things, *things], self.given)
+    def with_more(self, things: Sequence[Thing], without: Sequence[int] = ()) -> Board:
+        """Return a new board with more things, and without some (indices) of those that stand there."""
+        kept = [n for n in range(len(self.things)) if n not in set(without)]
+        new = self._listen(list(things))
+        heard = _Heard(
+            *(np.concatenate([getattr(self._heard, name)[kept], getattr(new, name)]) for name in _Heard.__slots__)
+        )
+        other = Board(self.soundings, self.beam, [*(self.things[n] for n in kept), *things], self.given, heard)
+        other.__dict__["_echoed"] = self._echoed
+        return other
 
-    def _listen(self, things: list[Thing]) -> list[_Heard]:
+    def _listen(self, things: list[Thing]) -> _Heard:
         s, beam = self.soundings, self.beam
-        out: list[_Heard | None] = [None] * len(things)
+        rows, rays = len(things), s.station.size
+        out = _Heard(
+            np.zeros((rows, rays)),
+            np.zeros((rows, rays)),
+            np.zeros((rows, rays)),
+            np.zeros((rows, s.ray.size)),
+            np.zeros((rows, s.place_m.shape[0], 2)),
+        )
         for kind in sorted({t.kind for t in things}):
             mine = [n for n, t in enumerate(things) if t.kind == kind]
             e = thing_echoes(kind, np.array([things[n].shape for n in mine]), s, beam)
-            share = heard_share(e.margin_db, beam)
-            density = range_density(s.range_m, e.range_m[:, s.ray], e.margin_db[:, s.ray], beam)
-            for k, n in enumerate(mine):
-                out[n] = _Heard(e.range_m[k], share[k], density[k], e.x_m[k], e.y_m[k])
-        return [h for h in out if h is not None]
+            out.range_m[mine], out.margin_db[mine] = e.range_m, e.margin_db
+            out.points[mine, :, 0], out.points[mine, :, 1] = e.x_m, e.y_m
+        out.share = heard_share(out.margin_db, beam)
+        out.density = range_density(s.range_m, out.range_m[:, s.ray], out.margin_db[:, s.ray], beam)
+        return out
+
+    def _changed(self) -> None:
+        self._full = self._stands = self._hides = None
 
     def add(self, thing: Thing) -> None:
         """Put one more thing on the floor."""
-        self._heard += self._listen([thing])
+        new = self._listen([thing])
+        for name in _Heard.__slots__:
+            setattr(self._heard, name, np.concatenate([getattr(self._heard, name), getattr(new, name)]))
         self.things.append(thing)
+        self._changed()
 
     def replace(self, index: int, thing: Thing) -> None:
         """Put a thing in the place of another."""
-        self._heard[index] = self._listen([thing])[0]
+        new = self._listen([thing])
+        for name in _Heard.__slots__:
+            column = getattr(self._heard, name).copy()  # other boards may share it
+            column[index] = getattr(new, name)[0]
+            setattr(self._heard, name, column)
         self.things[index] = thing
+        self._changed()
 
     def remove(self, index: int) -> None:
         """Take a thing away."""
-        del self.things[index], self._heard[index]
+        for name in _Heard.__slots__:
+            setattr(self._heard, name, np.delete(getattr(self._heard, name), index, axis=0))
+        del self.things[index]
+        self._changed()
 
-    def rest(self, without: int | None = None) -> Rest:
-        """Return all things (but one), sorted along each ray, hidden ones silent."""
-        s = self.soundings
-        kept = [j for j in range(len(self.things)) if j != without]
-        things = tuple(self.things[j] for j in kept)
-        rows, echoes, places = len(kept), s.ray.size, s.place_m.shape[0]
-        share = np.zeros((rows, s.station.size))
-        range_m, density = np.zeros_like(share), np.zeros((rows, echoes))
-        points = np.zeros((rows, places, 2))
-        for k, j in enumerate(kept):
-            h = self._heard[j]
-            share[k], range_m[k], density[k] = h.share, h.range_m, h.density
-            points[k, :, 0], points[k, :, 1] = h.x_m, h.y_m
-        hidden = np.zeros((rows, places), dtype=bool)
-        for kind in HIDING:
-            mine = [k for k, t in enumerate(things) if t.kind == kind]
-            if mine:
-                shape = np.array([things[k].shape for k in mine])
-                by = shadows(kind, shape, s.place_m, points[:, :, 0], points[:, :, 1])
-                by[np.arange(len(mine)), mine] = False
-                if kind in FLAT:
-                    by[:, [k for k, t in enumerate(things) if t.kind == "post"]] = False
-                hidden |= by.any(axis=0)
-        share *= ~hidden[:, s.station]
-        return _sorted(things, share, range_m, density, points, s)
+    def take(self, other: Board) -> None:
+        """Put the things of another board of the same soundings and beam in the place of all."""
+        self.things, self._heard = list(other.things), replace(other._heard)
+        self._full, self._stands, self._hides = other._full, other._stands, other._hides
+
+    def rest(self, without: int | Sequence[int] | None = None) -> Rest:
+        """Return all things (but one, or but some), sorted along each ray, hidden ones silent."""
+        if without is None and self._full is not None:
+            return self._full
+        standing = self._standing()
+        there = np.ones(len(self.things), dtype=bool)
+        if without is not None:
+            there[without] = False
+        share = self._heard.share
+        if self.things:
+            hidden = np.asarray(self._hiding()[there].any(axis=0))
+            share = share * (there[:, None] & ~hidden[:, self.soundings.station])
+        rest = Rest.of(standing, there, share)
+        if without is None:
+            self._full = rest
+        return rest
+
+    def _standing(self) -> Standing:
+        """Return what all rests have in common."""
+        if self._stands is None:
+            h, things = self._heard, tuple(self.things)
+            self._stands = Standing(self.soundings, self.beam, things, forms(things), h.range_m, h.density, h.points)
+        return self._stands
+
+    def _hiding(self) -> Bools:
+        """Return (J, J, S) whether each thing hides each other one from each place."""
+        if self._hides is None:
+            number = len(self.things)
+            hides = np.zeros((number, number, self.soundings.place_m.shape[0]), dtype=bool)
+            x, y = self._heard.points[:, :, 0], self._heard.points[:, :, 1]
+            posts = np.array([k for k, t in enumerate(self.things) if t.kind == "post"], dtype=np.int64)
+            for form, shapes, mine in self._standing().forms:
+                hides[mine] = shadows(form, shapes, self.soundings.place_m, x, y)
+                if form in FLAT:
+                    hides[mine[:, None], posts] = False
+            hides[np.arange(number), np.arange(number)] = False
+            self._hides = hides
+        return self._hides
 
     def rate(self, rest: Rest, kind: str, shape: Floats) -> Floats:
         """Return the log likelihood (K,) of all pings with each of K versions of one thing beside the rest."""
-        by_echo, by_ray = self.rate_terms(rest, kind, shape)
-        return np.asarray(by_echo @ self.soundings.weight + by_ray @ self.soundings.silence)
+        return self.rate_all([rest], [self.versions(kind, shape)])[0]
+
+    def versions(self, kind: str, shape: Floats, beside: Ints | None = None) -> Versions:
+        """Return versions of one thing, beside rests of these numbers, with the rays that may hear them."""
+        k, m = np.nonzero(self.audible(kind, shape))
+        return Versions(kind, shape, np.zeros(shape.shape[0], dtype=np.int64) if beside is None else beside, k, m)
+
+    def rate_all(self, rests: Sequence[Rest], versions: Sequence[Versions]) -> list[Floats]:
+        """Return the same for versions of several things, each beside its own rest of one board, at known rays."""
+        if not versions:
+            return []
+        s = self.soundings
+        one = self._rated(rests, versions)
+        ends = np.cumsum([v.shape.shape[0] for v in versions])
+        value = np.array([a.total for a in one.answers])[one.group]
+        of_echo, of_ray = self._gained(one)
+        value = value + np.bincount(one.k_ray, of_ray * s.silence[one.m], minlength=value.size)
+        value = value + np.bincount(one.k_echo, of_echo * s.weight[one.h], minlength=value.size)
+        return [np.asarray(part) for part in np.split(value, ends[:-1])]
 
     def rate_by_station(self, rest: Rest, kind: str, shape: Floats) -> Floats:
         """Return the same, (K, S), station by station."""
@@ -211,178 +283,134 @@ class Board:
         return np.asarray((by_echo * s.weight) @ of_place[s.ray] + (by_ray * s.silence) @ of_place)
 
     def rate_terms(self, rest: Rest, kind: str, shape: Floats) -> tuple[Floats, Floats]:
-        """Return (log likelihood of each echo (K, H), of silence on each ray (K, M))."""
-        s, beam = self.soundings, self.beam
-        e = thing_echoes(kind, shape, s, beam)
-        share = heard_share(e.margin_db, beam)
-        hidden = np.zeros(e.x_m.shape, dtype=bool)
-        for other, shapes in by_kind(rest.things):
-            if kind == "post" and other in FLAT:
-                continue
-            hidden |= shadows(other, shapes, s.place_m, e.x_m, e.y_m).any(axis=0)
-        if hidden.any():
-            share = share * ~hidden[:, s.station]
-        density = range_density(s.range_m, e.range_m[:, s.ray], e.margin_db[:, s.ray], beam)
-        patterns = self._patterns(rest, kind, shape)
-        if len(patterns) == 1:
-            return self._beside(patterns[0][1], share, e.range_m, density)
-        by_echo, by_ray = np.empty(density.shape), np.empty(share.shape)
-        for mine, of_mine in patterns:
-            by_echo[mine], by_ray[mine] = self._beside(of_mine, share[mine], e.range_m[mine], density[mine])
+        """Return (log likelihood of each echo (K, H), of silence on each ray (K, M)); every ray is looked at."""
+        everything = np.ones((shape.shape[0], self.soundings.station.size), dtype=bool)
+        k, m = np.nonzero(everything)
+        one = self._rated([rest], [Versions(kind, shape, np.zeros_like(k[: len(shape)]), k, m)], spoken=False)
+        by_echo = np.array([a.by_echo for a in one.answers])[one.group]
+        by_ray = np.array([a.by_ray for a in one.answers])[one.group]
+        by_echo[one.k_echo, one.h], by_ray[one.k_ray, one.m] = one.by_echo, one.by_ray
         return by_echo, by_ray
 
-    def _beside(self, rest: Rest, share: Floats, range_m: Floats, density: Floats) -> tuple[Floats, Floats]:
-        """Return the log terms of versions with given chances, ranges and densities, beside one rest."""
-        ray = self.soundings.ray
-        nearer = np.zeros(share.shape, dtype=np.int64)
-        for row in rest.sorted_m:
-            nearer += row < range_m
-        rays, echoes = share.shape[1], ray.size
-        at_echo, k = share[:, ray], nearer[:, ray]
-        passed = rest.passed.ravel()[k * rays + ray]
-        near = rest.caused.ravel()[k * echoes + np.arange(echoes)]
-        caused = near + passed * at_echo * density + (1.0 - at_echo) * (rest.caused[-1] - near)
-        return self._logs(caused, rest.passed[-1] * (1.0 - share))
-
-    def _logs(self, caused: Floats, unheard: Floats) -> tuple[Floats, Floats]:
-        beam = self.beam
-        sure = 1.0 - beam.stray - beam.missed
+    def _gained(self, one: _Rated) -> tuple[Floats, Floats]:
+        """Return the terms of echoes and of silence less those without the version."""
+        if len(one.answers) == 1:
+            return one.by_echo - one.answers[0].by_echo[one.h], one.by_ray - one.answers[0].by_ray[one.m]
+        was_echo, was_ray = np.array([a.by_echo for a in one.answers]), np.array([a.by_ray for a in one.answers])
         return (
-            np.log(beam.stray / self.soundings.reach_m + sure * caused),
-            np.log(beam.missed + sure * unheard),
+            one.by_echo - was_echo[one.group[one.k_echo], one.h],
+            one.by_ray - was_ray[one.group[one.k_ray], one.m],
         )
 
-    def _patterns(self, rest: Rest, kind: str, shape: Floats) -> list[tuple[Ints, Rest]]:
-        """Return the versions, grouped by which of the rest's echoes they hide, each with the rest so hidden."""
-        s = self.soundings
-        everyone = np.arange(shape.shape[0])
-        if not rest.things or kind in ("corner", "floor"):
-            return [(everyone, rest)]
-        hides = shadows(kind, shape, s.place_m, rest.points[:, :, 0], rest.points[:, :, 1])
-        if kind in FLAT:
-            hides[:, [k for k, t in enumerate(rest.things) if t.kind == "post"]] = False
-        if not hides.any():
-            return [(everyone, rest)]
-        # only echoes that would be heard matter
-        loud = np.zeros((len(rest.things), s.place_m.shape[0]), dtype=bool)
-        j, m = np.nonzero(rest.share > NEGLIGIBLE)
-        loud[j, s.station[m]] = True
-        flat = (hides & loud).reshape(shape.shape[0], -1)
-        if not flat.any():
-            return [(everyone, rest)]
-        out = []
-        for members in same_rows(flat):
-            pattern = flat[members[0]]
-            if not pattern.any():
-                out.append((members, rest))
-                continue
-            gone = pattern.reshape(loud.shape)[:, s.station]
-            part = _sorted(rest.things, rest.share * ~gone, rest.range_m, rest.density, rest.points, s)
-            out.append((members, part))
-        return out
+    def audible(self, kind: str, shape: Floats, turn_rad: float = 0.0, louder_db: float = 0.0) -> Bools:
+        """Return (K, M) at which rays versions of a thing can be heard, or might be if turned and made louder a little.
 
-    def focus(self, rest: Rest, thing: Thing) -> tuple[Board, Rest, float]:
-        """Return board and rest cut down to the rays that a thing can touch, and the log likelihood of all others."""
-        s = self.soundings
-        e = thing_echoes(thing.kind, np.array([thing.shape]), s, self.beam)
-        near = (np.abs(e.off_rad[0]) < FOCUS_RAD) & (e.range_m[0] < s.reach_m + 0.3)
-        if thing.kind == "rough":
-            near = np.abs(e.off_rad[0]) < 2.0 * FOCUS_RAD
-        if near.mean() > 0.8:
-            return self, rest, 0.0
-        kept = near[s.ray]
-        part = Board(cut(s, near, kept), self.beam)
-        few = Rest(
-            rest.things,
-            rest.share[:, near],
-            rest.range_m[:, near],
-            rest.density[:, kept],
-            rest.points,
-            rest.sorted_m[:, near],
-            rest.passed[:, near],
-            rest.caused[:, kept],
+        A ray that hears it once in a thousand pings counts; so does one that hears it still more rarely but has an
+        echo of its range.
+        """
+        s, soft = self.soundings, self.beam.soft_db / 1.7
+        if kind in ("floor", "rough"):
+            return np.ones((shape.shape[0], s.station.size), dtype=bool)
+        columns = tuple(shape.T[:, :, None])
+        places = Rays(s.place_m[:, 0], s.place_m[:, 1], np.zeros(s.place_m.shape[0]))
+        far, toward, _ = echoes_at(kind, columns, places, self.beam)
+        _, _, margin = echoes_at(kind, columns, Rays(places.x_m, places.y_m, toward), self.beam)
+        slack = SLACK_RAD + turn_rad + OFFSET_M / np.maximum(far, 0.05)
+        if kind == "box":
+            slack = slack + 0.1 / np.maximum(far, 0.1)  # its edges
+        near, wide = (
+            np.minimum(reach_rad(margin + louder_db + loss * soft, self.beam) + slack, 2.0 * BEHIND_RAD)
+            for loss in (RARE_DB, SELDOM_DB)
         )
-        by_echo, by_ray = self._logs(rest.caused[-1][None, ~kept], rest.passed[-1][None, ~near])
-        other = float(by_echo[0] @ s.weight[~kept] + by_ray[0] @ s.silence[~near])
-        return part, few, other
+        off = toward[:, s.station] - s.bearing_rad
+        off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))
+        at, low, high = far[:, s.station], self._echoed.low_m - NEAR_M, self._echoed.high_m + NEAR_M
+        echoed = (off < wide[:, s.station]) & (at > low) & (at < high)
+        return np.asarray((off < near[:, s.station]) | echoed)
+
+    def _rated(self, rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool = True) -> _Rated:
+        """Return the log terms of versions where they may be heard; `spoken` = of silent rays only where one counts."""
+        s, beam, echoed = self.soundings, self.beam, self._echoed
+        k, m, r, margin, share, group, answers = self._sounding(rests, versions, spoken)
+        passed, caused = stacked([a.passed for a in answers]), stacked([a.caused for a in answers])
+        of = group[k]
+        silent = np.flatnonzero(echoed.silent[m]) if spoken else np.arange(m.size)
+        unheard = passed[of[silent], -1, m[silent]] * (1.0 - share[silent])
+        # echoes of those rays
+        number = echoed.number[m]
+        if int(number.max(initial=0)) <= 1:
+            p = np.flatnonzero(number)
+            h = echoed.order[echoed.first[m[p]]]
+        else:
+            p = np.arange(m.size).repeat(number)
+            turn = np.arange(p.size) - (np.cumsum(number) - number)[p]
+            h = echoed.order[echoed.first[m[p]] + turn]
+        heard, at, g = share[p], m[p], of[p]
+        density = range_density(s.range_m[h], r[p], margin[p], beam)
+        if len(rests) == 1:
+            nearer = (rests[0].sorted_m[:, at] < r[p]).sum(axis=0)
+        else:
+            sorted_m = stacked([rest.sorted_m for rest in rests], np.inf)
+            beside = np.concatenate([v.beside for v in versions])[k[p]]
+            nearer = (sorted_m[beside, :, at] < r[p, None]).sum(axis=1)
+        near = caused[g, nearer, h]
+        causes = near + passed[g, nearer, at] * heard * density + (1.0 - heard) * (caused[g, -1, h] - near)
+        by_echo, by_ray = log_terms(s, beam, causes, unheard)
+        return _Rated(group, answers, k[silent], m[silent], by_ray, k[p], h, by_echo)
+
+    def _sounding(
+        self, rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool
+    ) -> tuple[Ints, Ints, Floats, Floats, Floats, Ints, list[Answers]]:
+        """Return (version, ray, range, margin, chance) of all versions, what each leaves of the others, and that."""
+        s, beam = self.soundings, self.beam
+        parts, groups, first = [], [], 0
+        answers: list[Answers] = []
+        for one in versions:
+            k, m = one.k, one.m
+            px, py = answering_points(one.kind, one.shape, s.place_m)
+            there = np.array([rest.there for rest in rests])[one.beside]
+            hidden = rests[0].standing.hidden(one.kind, px, py, there)
+            group, left = left_of(rests, one.beside, one.kind, one.shape)
+            group, answers = group + len(answers), answers + left
+            hides = bool(hidden.any())
+            if spoken and hides:
+                open_ = ~hidden[k, s.station[m]]
+                k, m = k[open_], m[open_]
+            columns = tuple(one.shape.T[:, k])
+            r, _, margin = echoes_at(one.kind, columns, Rays(s.x_m[m], s.y_m[m], s.bearing_rad[m]), beam)
+            share = heard_share(margin, beam)
+            if hides and not spoken:
+                share = share * ~hidden[k, s.station[m]]
+            parts.append((k + first, m, r, margin, share))
+            groups.append(group)
+            first += one.shape.shape[0]
+        if len(parts) == 1:
+            return *parts[0], groups[0], answers
+        k, m, r, margin, share = (np.concatenate(column) for column in zip(*parts, strict=True))
+        return k, m, r, margin, share, np.concatenate(groups), answers
 
     def likelihood(self, rest: Rest | None = None) -> float:
         """Return the log likelihood of all pings with the things as they are (or with a rest)."""
-        by_echo, by_ray = self.terms(rest)
-        return float(by_echo @ self.soundings.weight + by_ray @ self.soundings.silence)
+        return (self.rest() if rest is None else rest).plain.total
 
-    def terms(self, rest: Rest | None = None) -> tuple[Floats, Floats]:
+    def terms(self) -> tuple[Floats, Floats]:
         """Return (log likelihood of each echo (H,), of silence on each ray (M,)) with the things as they are."""
-        full = self.rest() if rest is None else rest
-        by_echo, by_ray = self._logs(full.caused[-1][None], full.passed[-1][None])
-        return by_echo[0], by_ray[0]
+        full = self.rest()
+        return full.plain.by_echo, full.plain.by_ray
 
     def strays(self) -> Floats:
         """Return (H,) the chance that each echo comes from none of the things."""
-        full = self.rest()
         stray = self.beam.stray / self.soundings.reach_m
-        caused = (1.0 - self.beam.stray - self.beam.missed) * full.caused[-1]
+        caused = (1.0 - self.beam.stray - self.beam.missed) * self.rest().plain.caused[-1]
         return np.asarray(stray / (stray + caused))
 
     def shares(self) -> Floats:
         """Return (J, H): the chance that each echo comes from each thing."""
         full = self.rest()
         s = self.soundings
-        order = np.argsort(full.range_m, axis=0, kind="stable")
-        ray = np.arange(s.station.size)
-        passed = np.empty_like(full.share)
-        passed[order, ray] = full.passed[:-1]
+        passed = np.zeros_like(full.share)
+        np.put_along_axis(passed, full.order, full.plain.passed[:-1], axis=0)
         sure = 1.0 - self.beam.stray - self.beam.missed
-        each = sure * passed[:, s.ray] * full.share[:, s.ray] * full.density
-        total = self.beam.stray / s.reach_m + sure * full.caused[-1]
+        each = sure * (passed * full.share)[:, s.ray] * full.standing.density
+        total = self.beam.stray / s.reach_m + sure * full.plain.caused[-1]
         return np.asarray(each / total)
-
-
-def same_rows(flat: Bools) -> list[Ints]:
-    """Return the numbers of the rows (K, n) that are alike, one array a kind.
-
-    >>> [rows.tolist() for rows in same_rows(np.array([[True, False], [False, False], [True, False]]))]
-    [[1], [0, 2]]
-    """
-    told = flat[:, (flat != flat[0]).any(axis=0)]
-    if told.shape[1] > 50:  # more than a double holds exactly
-        of = np.unique(told, axis=0, return_inverse=True)[1].reshape(-1)
-    else:
-        of = np.unique(told @ np.exp2(np.arange(told.shape[1])), return_inverse=True)[1].reshape(-1)
-    return [np.flatnonzero(of == n) for n in range(int(of.max()) + 1)]
-
-
-def cut(s: Soundings, rays: Bools, echoes: Bools) -> Soundings:
-    """Return soundings of some rays and their echoes only; places stay."""
-    number = np.cumsum(rays) - 1
-    return Soundings(
-        s.station[rays],
-        s.x_m[rays],
-        s.y_m[rays],
-        s.bearing_rad[rays],
-        s.place_m,
-        number[s.ray[echoes]],
-        s.range_m[echoes],
-        s.weight[echoes],
-        s.count[echoes],
-        s.silence[rays],
-        s.pings[rays],
-        s.reach_m,
-        s.step_rad,
-    )
-
-
-def _sorted(
-    things: tuple[Thing, ...], share: Floats, range_m: Floats, density: Floats, points: Floats, s: Soundings
-) -> Rest:
-    rows, rays = share.shape
-    order = np.argsort(range_m, axis=0, kind="stable")
-    ray = np.arange(rays)
-    passed = np.ones((rows + 1, rays))
-    sorted_share = share[order, ray]
-    np.cumprod(1.0 - sorted_share, axis=0, out=passed[1:])
-    by_echo = order[:, s.ray]
-    caused = np.zeros((rows + 1, s.ray.size))
-    first = passed[:-1][:, s.ray] * sorted_share[:, s.ray] * density[by_echo, np.arange(s.ray.size)]
-    np.cumsum(first, axis=0, out=caused[1:])
-    return Rest(things, share, range_m, density, points, range_m[order, ray], passed, caused)

@@ -37,6 +37,7 @@ TAIL_NORM = math.gamma(3.0) / (math.sqrt(TAIL_DOF * math.pi) * math.gamma(2.5))
 CORNER_DB = -1.0
 EDGE_FADE_DB = 6.0
 EDGE_DB = -34.0  # an upright edge at 1 m, falling with 30 log r; from memory
+BEHIND_RAD = 1.75  # nothing is heard from farther aside than this
 EDGE_REACH_M = 0.7  # edges of things farther off than this are not heard
 
 
@@ -139,7 +140,19 @@ def directivity_db(off_rad: Floats, beam: Beam) -> Floats:
     # beyond 90 degrees nothing is heard: sin would turn back
     k_a = 2.0 * math.pi / beam.wavelength_m * beam.size_m * LOBE_STEPS
     step = np.minimum(k_a * np.sin(off) + 0.5, level.size - 1.0).astype(np.int32)
-    return np.asarray(level[step] - 60.0 * (np.abs(off_rad) > 1.75))
+    return np.asarray(level[step] - 60.0 * (np.abs(off_rad) > BEHIND_RAD))
+
+
+def reach_rad(loss_db: Floats, beam: Beam) -> Floats:
+    """Return the angle off the axis beyond which a beam loses more than `loss_db` on both sides [rad], any shape.
+
+    >>> np.degrees(reach_rad(np.array([-1.0, 6.0, 100.0]), Beam())).round(1).tolist()
+    [0.0, 16.5, 100.3]
+    """
+    u = np.searchsorted(-_lobe(), loss_db) / LOBE_STEPS
+    sine = u * beam.wavelength_m / (2.0 * math.pi * beam.size_m)
+    off = np.where(sine < 1.0, np.arcsin(np.minimum(sine, 1.0)) * math.exp(0.5 * abs(beam.lopsided)), BEHIND_RAD)
+    return np.asarray(np.where(loss_db < 0.0, 0.0, np.minimum(off, BEHIND_RAD)))
 
 
 def half_beam_rad(range_m: Floats, beam: Beam, left: bool, radius_m: float = 0.025) -> Floats:
@@ -184,46 +197,90 @@ def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> 
     beam : Beam
         How they hear.
     """
+    s = soundings
+    rays = Rays(s.x_m, s.y_m, s.bearing_rad)
+    r, off, margin = echoes_at(kind, tuple(shape.T[:, :, None]), rays, beam)
+    return Echoes(r, off, margin, *answering_points(kind, shape, s.place_m))
+
+
+@dataclass(frozen=True, slots=True)
+class Rays:
+    """Where rays start [m] and where they look [rad]: arrays of one shape, or of shapes that fit each other."""
+
+    x_m: Floats
+    y_m: Floats
+    bearing_rad: Floats
+
+
+Columns = tuple[Floats, ...]  # the numbers of things, each an array that fits the rays' shape
+
+
+def echoes_at(kind: str, columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats, Floats]:
+    """Return (range [m], angle off the axis [rad], margin [dB]) of things at rays, number by number.
+
+    Parameters
+    ----------
+    kind, columns : str, arrays
+        As in `thing_echoes`; each number is an array that fits the shape of the rays.
+    at : Rays
+        The rays.
+    beam : Beam
+        How they hear.
+    """
     if kind == "floor":
-        return _floor_echoes(shape, soundings)
+        return _floor_echoes(columns, at)
     if kind in ("post", "corner"):
-        return _round_echoes(shape, soundings, beam, 0.0 if kind == "corner" else 1.0)
+        return _round_echoes(columns, at, beam, kind == "post")
     if kind == "box":
-        return _box_echoes(shape, soundings, beam)
-    return _wall_echoes(shape, soundings, beam, kind == "rough")
+        return _box_echoes(columns, at, beam)
+    return _wall_echoes(columns, at, beam, kind == "rough")
 
 
-def _round_echoes(shape: Floats, at: Soundings, beam: Beam, is_post: float) -> Echoes:
-    x, y, gain = shape[:, 0:1], shape[:, 1:2], shape[:, 3:4]
-    a = np.exp(shape[:, 2:3]) * is_post
+def answering_points(kind: str, shape: Floats, place_m: Floats) -> tuple[Floats, Floats]:
+    """Return the points (K, S) of K things that answer to places (S, 2): x and y [m]."""
+    if kind == "floor":
+        here = np.ones((shape.shape[0], 1))
+        return here * place_m[:, 0], here * place_m[:, 1]
+    if kind == "box":
+        return nearest_on_box(shape, place_m[:, 0], place_m[:, 1])
+    if kind in ("post", "corner"):
+        a = np.exp(shape[:, 2:3]) if kind == "post" else 0.0
+        px, py = shape[:, 0:1] - place_m[:, 0], shape[:, 1:2] - place_m[:, 1]
+        share = 1.0 - a / np.maximum(np.hypot(px, py), 1e-6)
+        return place_m[:, 0] + share * px, place_m[:, 1] + share * py
+    # where the perpendiculars meet walls, held within their ends
+    turn, rho, low, high = (shape[:, k : k + 1] for k in range(4))
+    c, s = np.cos(turn), np.sin(turn)
+    along = np.clip(-s * place_m[:, 0] + c * place_m[:, 1], low, high)
+    return rho * c - along * s, rho * s + along * c
+
+
+def _round_echoes(columns: Columns, at: Rays, beam: Beam, is_post: bool) -> tuple[Floats, Floats, Floats]:
+    x, y, log_radius, gain = columns
+    a = np.exp(log_radius) if is_post else 0.0
     dx, dy = x - at.x_m, y - at.y_m
     centre = np.sqrt(dx * dx + dy * dy)
     r = np.maximum(centre - a, 1e-3)
     level = _common_db(r, beam) + gain
     level = level + (10.0 * np.log10(a / (a + r)) if is_post else CORNER_DB)
     off = _wrapped(np.arctan2(dy, dx) - at.bearing_rad)
-    margin = np.where(centre > a, level + directivity_db(off, beam), -np.inf)
-    px, py = x - at.place_m[:, 0], y - at.place_m[:, 1]
-    share = 1.0 - a / np.maximum(np.hypot(px, py), 1e-6)
-    return Echoes(r, off, margin, at.place_m[:, 0] + share * px, at.place_m[:, 1] + share * py)
+    return r, off, np.where(centre > a, level + directivity_db(off, beam), -np.inf)
 
 
-def _floor_echoes(shape: Floats, at: Soundings) -> Echoes:
+def _floor_echoes(columns: Columns, at: Rays) -> tuple[Floats, Floats, Floats]:
     """Return an echo that comes at one range wherever the beam looks: off the floor, or the ranger's own mounting."""
-    r = np.repeat(np.maximum(shape[:, 0:1], 1e-3), at.station.size, axis=1)
-    margin = np.repeat(shape[:, 3:4], at.station.size, axis=1)
-    here = np.ones((shape.shape[0], 1))
-    return Echoes(r, np.zeros_like(r), margin, here * at.place_m[:, 0], here * at.place_m[:, 1])
+    none = np.zeros(np.broadcast_shapes(columns[0].shape, at.x_m.shape))
+    return np.maximum(columns[0], 1e-3) + none, none, columns[3] + none
 
 
-def _box_echoes(shape: Floats, at: Soundings, beam: Beam) -> Echoes:
+def _box_echoes(columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats, Floats]:
     """Return the echo of each box's nearest point, or, where the beam looks past it, of the edge heard best.
 
     A convex thing has one foot of a perpendicular at most; its upright edges answer weakly.
     """
-    turn, half_w, half_d, gain = (shape[:, k : k + 1] for k in (2, 3, 4, 5))
+    x, y, turn, half_w, half_d, gain = columns
     c, s = np.cos(turn), np.sin(turn)
-    dx, dy = at.x_m - shape[:, 0:1], at.y_m - shape[:, 1:2]
+    dx, dy = at.x_m - x, at.y_m - y
     u, v = c * dx + s * dy, -s * dx + c * dy
     out_u, out_v = np.abs(u) - half_w, np.abs(v) - half_d
     r = np.maximum(np.hypot(np.maximum(out_u, 0.0), np.maximum(out_v, 0.0)), 1e-3)
@@ -233,22 +290,30 @@ def _box_echoes(shape: Floats, at: Soundings, beam: Beam) -> Echoes:
     level = np.maximum(np.maximum(across, along), EDGE_DB - 10.0 * np.log10(r)) + _common_db(r, beam)
     # directions of points of the box, in its own frame, to those of the rays
     heading = at.bearing_rad - turn
-    off = _wrapped(np.arctan2(np.clip(v, -half_d, half_d) - v, np.clip(u, -half_w, half_w) - u) - heading)
+    near_u, near_v = np.minimum(np.maximum(u, -half_w), half_w), np.minimum(np.maximum(v, -half_d), half_d)
+    off = _wrapped(np.arctan2(near_v - v, near_u - u) - heading)
     margin = level + directivity_db(off, beam)
-    near = np.flatnonzero((r < EDGE_REACH_M).any(axis=0))
-    for i, j in product((-1.0, 1.0), repeat=2) if near.size else ():
-        eu, ev = i * half_w - u[:, near], j * half_d - v[:, near]
+    weak = np.nonzero((r < EDGE_REACH_M) & (margin < 0.0))
+    if weak[0].size:
+        few = tuple(np.broadcast_to(a, r.shape)[weak] for a in (u, v, half_w, half_d, heading))
+        kept = _edges(few, r[weak], off[weak], margin[weak], beam)
+        for whole, part in zip((r, off, margin), kept, strict=True):
+            whole[weak] = part
+    return r, off, np.where(np.maximum(out_u, out_v) > 0.0, margin + gain, -np.inf)
+
+
+def _edges(columns: Columns, r: Floats, off: Floats, margin: Floats, beam: Beam) -> tuple[Floats, Floats, Floats]:
+    """Return range, angle and margin of each box's (n,) loudest upright edge where it is louder than what is given."""
+    u, v, half_w, half_d, heading = columns
+    before = margin
+    for i, j in product((-1.0, 1.0), repeat=2):
+        eu, ev = i * half_w - u, j * half_d - v
         far = np.maximum(np.hypot(eu, ev), 1e-3)
-        beside = _wrapped(np.arctan2(ev, eu) - heading[:, near])
+        beside = _wrapped(np.arctan2(ev, eu) - heading)
         weak = _common_db(far, beam) + EDGE_DB - 10.0 * np.log10(far) + directivity_db(beside, beam)
-        before = margin[:, near]
-        in_view = (i * u[:, near] > half_w) | (j * v[:, near] > half_d)
-        better = (weak > before) & (before < 0.0) & in_view
-        for kept, new in ((r, far), (off, beside), (margin, weak)):
-            kept[:, near] = np.where(better, new, kept[:, near])
-    margin = np.where(np.maximum(out_u, out_v) > 0.0, margin + gain, -np.inf)
-    px, py = nearest_on_box(shape, at.place_m[:, 0], at.place_m[:, 1])
-    return Echoes(r, off, margin, px, py)
+        better = (weak > margin) & (before < 0.0) & ((i * u > half_w) | (j * v > half_d))
+        r, off, margin = np.where(better, far, r), np.where(better, beside, off), np.where(better, weak, margin)
+    return r, off, margin
 
 
 def _face_db(inside: Floats, width: Floats, away: Floats) -> Floats:
@@ -277,38 +342,28 @@ def nearest_on_box(shape: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]
     return shape[:, 0:1] + c * u - s * v, shape[:, 1:2] + s * u + c * v
 
 
-def _wall_echoes(shape: Floats, at: Soundings, beam: Beam, is_rough: bool) -> Echoes:
-    turn, rho, low, high, gain = (shape[:, k : k + 1] for k in range(5))
+def _wall_echoes(columns: Columns, at: Rays, beam: Beam, is_rough: bool) -> tuple[Floats, Floats, Floats]:
+    turn, rho, low, high, gain = columns
     c, s = np.cos(turn), np.sin(turn)
     away = rho - c * at.x_m - s * at.y_m
     along = -s * at.x_m + c * at.y_m
     r = np.maximum(np.abs(away), 1e-3)
-    zone = np.sqrt(0.5 * beam.wavelength_m * r)
     off = _wrapped(turn + math.pi * (away < 0.0) - at.bearing_rad)
     if is_rough:
-        return _rough_echoes(shape, at, beam, r, off, along, away)
+        return _rough_echoes(columns, beam, r, off, along, away)
+    zone = np.sqrt(0.5 * beam.wavelength_m * r)
     level = _common_db(r, beam) + gain + 20.0 * np.log10(np.minimum(1.0, (high - low) / zone))
     inside = np.minimum(along - low, high - along) / zone
     # beyond its end a wall fades on: a hard end would stop the fit from finding it
     level = level - EDGE_FADE_DB * np.clip(1.0 - inside, 0.0, 1.0) - 12.0 * np.maximum(-inside, 0.0)
-    margin = level + directivity_db(off, beam)
-    px, py = _feet(shape, at)
-    return Echoes(r, off, margin, px, py)
-
-
-def _feet(shape: Floats, at: Soundings) -> tuple[Floats, Floats]:
-    """Return where the perpendiculars from all stations meet walls, held within their ends, (K, S) each [m]."""
-    turn, rho, low, high = (shape[:, k : k + 1] for k in range(4))
-    c, s = np.cos(turn), np.sin(turn)
-    along = np.clip(-s * at.place_m[:, 0] + c * at.place_m[:, 1], low, high)
-    return rho * c - along * s, rho * s + along * c
+    return r, off, level + directivity_db(off, beam)
 
 
 def _rough_echoes(
-    shape: Floats, at: Soundings, beam: Beam, r: Floats, off: Floats, along: Floats, away: Floats
-) -> Echoes:
+    columns: Columns, beam: Beam, r: Floats, off: Floats, along: Floats, away: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Return the echoes of walls that scatter: of the patch nearest to the foot that the beam still lights."""
-    low, high, gain = shape[:, 2:3], shape[:, 3:4], shape[:, 4:5]
+    low, high, gain = columns[2:]
     # angle from the normal to the axis, and to the two ends; a patch is at off - turned from the axis
     toward = np.where(away < 0.0, 1.0, -1.0)
     first, last = np.arctan2((low - along) * -toward, r), np.arctan2((high - along) * -toward, r)
@@ -322,9 +377,7 @@ def _rough_echoes(
     slant = r / np.cos(np.clip(turned, -1.4, 1.4))
     best = np.clip(axis, lower, upper)
     level = _common_db(slant, beam) - 10.0 * np.log10(slant) + gain + 20.0 * np.log10(np.cos(best))
-    margin = level + directivity_db(_wrapped(off + best), beam)
-    px, py = _feet(shape, at)
-    return Echoes(slant, off, margin, px, py)
+    return slant, off, level + directivity_db(_wrapped(off + best), beam)
 
 
 def heard_share(margin_db: Floats, beam: Beam) -> Floats:

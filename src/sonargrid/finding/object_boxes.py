@@ -13,9 +13,11 @@ from itertools import product
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_board import FLAT, Board, Thing
-from sonargrid.finding.object_moves import Prior, climb
-from sonargrid.finding.object_pool import different, drop_poor, objective
+from sonargrid.finding.echo_board import Board
+from sonargrid.finding.echo_order import FLAT, Rest, Thing
+from sonargrid.finding.object_climb import climb_all
+from sonargrid.finding.object_moves import Prior
+from sonargrid.finding.object_pool import believed, different, drop_poor, objective
 
 REACH_M = 0.22  # pieces so near to each other may be one box
 SHORT_M = 0.45  # longer faces are walls
@@ -38,22 +40,31 @@ def rebox(board: Board, prior: Prior, alone: bool = True) -> Board:
         Whether a box may take the place of one piece; from one station a post explains one piece as well.
     """
     now = objective(board, prior)
-    tried: set[tuple[Thing, ...]] = set()
+    boxes: dict[tuple[Thing, ...], Thing | None] = {}
+    refused: set[tuple[Thing, ...]] = set()
     while True:
-        best, chosen = now + 0.5, None
-        for group in _groups(board, 1 if alone else 2):
-            key = tuple(board.things[j] for j in group)
-            if key in tried:
+        groups = _groups(board, 1 if alone else 2)
+        new = [g for g in groups if _key(board, g) not in boxes]
+        for group, box in zip(new, _best_boxes(board, new, prior), strict=True):
+            boxes[_key(board, group)] = box
+        for group in groups:
+            key = _key(board, group)
+            found = boxes[key]
+            if found is None or key in refused:
                 continue
-            tried.add(key)
-            other = _boxed(board, group, prior, now)
-            value = -math.inf if other is None else objective(other, prior)
-            if other is not None and value > best:
-                best, chosen = value, other
+            other = board.with_more([found], without=group)
+            drop_poor(other, prior)
+            value = objective(other, prior)
+            if value > now + 0.5:
+                board, now = other, value
                 break
-        if chosen is None:
+            refused.add(key)
+        else:
             return board
-        board, now = chosen, best
+
+
+def _key(board: Board, group: list[int]) -> tuple[Thing, ...]:
+    return tuple(board.things[j] for j in group)
 
 
 def _is_piece(thing: Thing) -> bool:
@@ -77,26 +88,27 @@ def _groups(board: Board, least: int) -> list[list[int]]:
     return out
 
 
-def _boxed(board: Board, group: list[int], prior: Prior, now: float) -> Board | None:
-    """Return a board with the best box in the place of a group, None where no start comes near."""
-    kept = [t for j, t in enumerate(board.things) if j not in group]
-    bare = Board(board.soundings, board.beam, kept, board.given)
-    rest = bare.rest()
-    starts = _starts(board, group)
-    values = bare.rate(rest, "box", starts) + prior.log_density("box", starts)
-    value_of_rest = objective(bare, prior) - bare.likelihood(rest) - prior.cost("box")
-    values = values + value_of_rest
-    order = [int(n) for n in np.argsort(-values)[:12] if values[n] > now - WORTH_A_CLIMB]
-    best, chosen = -math.inf, None
-    for _, shape, _ in different([("box", starts[n], 0.0) for n in order])[:CLIMBED]:
-        box, value = climb(bare, rest, Thing("box", tuple(shape)), prior, passes=6)
-        if value > best:
-            best, chosen = value, box
-    if chosen is None:
-        return None
-    bare.add(chosen)
-    drop_poor(bare, prior)
-    return bare
+def _best_boxes(board: Board, groups: list[list[int]], prior: Prior) -> list[Thing | None]:
+    """Return the best box in the place of each group, None where no start comes near."""
+    now = objective(board, prior)
+    tried: list[Thing] = []
+    of_group: list[int] = []
+    rests: list[Rest] = []
+    for number, group in enumerate(groups):
+        rest = board.rest(group)
+        starts = _starts(board, group)
+        values = board.rate(rest, "box", starts) + prior.log_density("box", starts)
+        values = values + believed(rest.things, prior) - prior.cost("box")
+        order = [int(n) for n in np.argsort(-values)[:12] if values[n] > now - WORTH_A_CLIMB]
+        leaders = different([("box", starts[n], 0.0) for n in order])[:CLIMBED]
+        tried += [Thing("box", tuple(shape)) for _, shape, _ in leaders]
+        of_group += [number] * len(leaders)
+        rests += [rest] * len(leaders)
+    best: list[tuple[float, Thing | None]] = [(-math.inf, None)] * len(groups)
+    for number, (box, value) in zip(of_group, climb_all(board, rests, tried, prior, passes=6), strict=True):
+        if value > best[number][0]:
+            best[number] = (value, box)
+    return [box for _, box in best]
 
 
 def _starts(board: Board, group: list[int]) -> Floats:

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats, Ints
-from sonargrid.finding.echo_board import Thing
 from sonargrid.finding.echo_model import Soundings
+from sonargrid.finding.echo_order import Thing
 from sonargrid.finding.plateaus import default_half_beam
 
 SAME_ARC_M = 0.02

@@ -13,19 +13,39 @@ from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_candidates import open_arcs, pair_candidates, room_candidates, single_candidates
-from sonargrid.finding.object_moves import Prior, climb
-from sonargrid.finding.object_pool import Pool, drop_poor, grow
+from sonargrid.finding.object_climb import climb_all
+from sonargrid.finding.object_moves import Prior
+from sonargrid.finding.object_pool import Pool, drop_poor, grow, objective
 from sonargrid.finding.object_swaps import convert, jump, merge, refloor, rewall, split, swap
 from sonargrid.finding.run_beam import fit_beam
 
+TOGETHER = 0.6  # things that climbed side by side must gain so much of the sum of their gains
 LEAST_WEIGHT = {True: 2.0, False: 0.8}  # effective pings that make an arc worth a try, with several stations or one
 
 
 def refine_all(board: Board, prior: Prior, passes: int = 4, first: float = 0.5) -> None:
-    """Climb with each thing in turn, the others held still."""
-    for index in range(len(board.things)):
-        thing, _ = climb(board, board.rest(index), board.things[index], prior, passes=passes, first=first)
-        board.replace(index, thing)
+    """Climb with each thing, the others held still: all side by side, then together or, where they clash, by turns."""
+    things = list(board.things)
+    if not things:
+        return
+    rests = [board.rest(index) for index in range(len(things))]
+    climbed = climb_all(board, rests, things, prior, passes=passes, first=first)
+    full, now = board.likelihood(), objective(board, prior)
+    gained = [
+        v - full - float(prior.log_density(t.kind, np.array([t.shape]))[0])
+        for t, (_, v) in zip(things, climbed, strict=True)
+    ]
+    together = board.with_more([thing for thing, _ in climbed], without=range(len(things)))
+    if objective(together, prior) > now + TOGETHER * sum(gained):
+        board.take(together)
+        return
+    for index in sorted(range(len(things)), key=lambda n: -gained[n]):
+        board.replace(index, climbed[index][0])
+        value = objective(board, prior)
+        if value > now:
+            now = value
+        else:
+            board.replace(index, things[index])
 
 
 def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, keep_beam: bool = False) -> Board:
@@ -48,8 +68,8 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
     start = board.beam
     grow(board, _pool(soundings, board, prior, several, loud=several), prior)
     board = refloor(board, prior)
+    refine_all(board, prior)
     for _ in range(rounds):
-        refine_all(board, prior)
         if not several:
             convert(board, prior)
         if not keep_beam:

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats
-from sonargrid.finding.echo_board import FLAT, Board, Thing
+from sonargrid.finding.echo_board import Board
+from sonargrid.finding.echo_order import FLAT, Thing
 
 WALL_M = 0.45  # straight faces from here on are walls
 ON_WALL_M = 0.07  # the centre of a free thing keeps this much from a wall's line

@@ -1,4 +1,4 @@
-"""Small moves of things, and the climb that uses them: parabolas along a thing's own directions.
+"""Small moves of things along their own directions, and what is believed of things beforehand.
 
 A post moves along and across the line from its nearest station, grows while its near face stays, and gets louder; a
 wall turns about its middle, shifts and grows at either end; a box turns, and each of its faces moves by itself.
@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_board import Board, Rest, Thing
 
 # first steps along each direction: posts (along [m], across [rad], log radius, dB), walls (turn, shift, end, end, dB)
 ROUND_STEPS = np.array([0.008, math.radians(3.0), 0.25, 1.0])
@@ -145,44 +144,3 @@ def apply_moves(kind: str, shape: Floats, move: Floats, place: Floats) -> Floats
     out[:, 3] = np.maximum(new_middle + (high - middle) + move[:, 3], out[:, 2] + 0.02)
     out[:, 4] += move[:, 4]
     return out
-
-
-def climb(
-    board: Board, rest: Rest, thing: Thing, prior: Prior, passes: int = 7, first: float = 1.0
-) -> tuple[Thing, float]:
-    """Return the best version of a thing near a start, beside a rest, and its penalised log likelihood (penalty not
-    subtracted): parabolas along each direction, their joint optimum tried, steps halved when nothing helps."""
-    kind, shape = thing.kind, np.array(thing.shape)
-    steps = steps_of(kind) * first
-    size = steps.size
-    place = np.zeros(2)
-    unit = np.concatenate([np.eye(size), -np.eye(size)])
-
-    near, few, other = board.focus(rest, thing)
-
-    def score(shapes: Floats) -> Floats:
-        return near.rate(few, kind, shapes) + prior.log_density(kind, shapes) + other
-
-    best = float(score(shape[None])[0])
-    for _ in range(passes):
-        if kind in ("post", "corner"):
-            place = nearest_place(kind, shape, board.soundings.place_m)
-        around = apply_moves(kind, shape, unit * steps, place)
-        values = score(around)
-        up, down = values[:size], values[size:]
-        curve = up + down - 2.0 * best
-        slope = 0.5 * (up - down)
-        leap = np.where(curve < -1e-6, -slope / np.minimum(curve, -1e-6), 2.0 * np.sign(slope))
-        leap = np.clip(leap, -2.0, 2.0)
-        tries = apply_moves(kind, shape, np.stack([leap, 0.5 * leap, 1.5 * leap]) * steps, place)
-        leaps = score(tries)
-        every, shapes = np.concatenate([values, leaps]), np.concatenate([around, tries])
-        top = int(np.argmax(every))
-        gained = float(every[top]) - best
-        if gained > 0.0:
-            best, shape = float(every[top]), shapes[top]
-        # directions whose optimum lies well inside a step are asked more finely
-        steps = np.where(np.abs(leap) < 0.5, 0.5 * steps, steps) if gained > 0.02 else 0.5 * steps
-        if gained < 0.02 and float(np.max(steps / (steps_of(kind) * first))) < 0.2:
-            break
-    return Thing(kind, tuple(float(v) for v in shape)), best

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_board import FLAT, Board, Rest, Thing
+from sonargrid.finding.echo_board import Board
+from sonargrid.finding.echo_order import FLAT, Rest, Thing
 from sonargrid.finding.object_candidates import crossing, mirrored
-from sonargrid.finding.object_moves import Prior, climb
+from sonargrid.finding.object_climb import climb, climb_all
+from sonargrid.finding.object_moves import Prior
 
 TRIED = 4  # best candidates that are refined before one is taken
 WORTH_A_CLIMB = -20.0  # a candidate that starts with a lower gain is not refined
@@ -73,11 +75,10 @@ class Pool:
 def rate_pool(board: Board, rest: Rest, pool: Pool, which: np.ndarray, prior: Prior, base: float) -> None:
     """Rate some of a pool's candidates against what stands."""
     kinds = np.array(pool.kind, dtype=object)[which]
-    for kind in sorted(set(kinds.tolist())):
-        mine = which[kinds == kind]
-        shapes = np.array([pool.shape[n] for n in mine])
-        pool.gain[mine] = board.rate(rest, kind, shapes) + prior.log_density(kind, shapes) - base
-        pool.gain[mine] -= costs(kind, shapes, rest.things, prior)
+    groups = [(kind, which[kinds == kind]) for kind in sorted(set(kinds.tolist()))]
+    versions = [board.versions(kind, np.array([pool.shape[n] for n in mine])) for kind, mine in groups]
+    for (kind, mine), one, value in zip(groups, versions, board.rate_all([rest], versions), strict=True):
+        pool.gain[mine] = value + prior.log_density(kind, one.shape) - base - costs(kind, one.shape, rest.things, prior)
 
 
 def best_of_pool(board: Board, pool: Pool, prior: Prior, least: float) -> list[tuple[str, Floats, float]]:
@@ -113,11 +114,10 @@ def grow(board: Board, pool: Pool, prior: Prior) -> int:
             break
         rest = board.rest()
         base = board.likelihood(rest)
-        tops: list[tuple[float, Thing]] = []
         # the last ones must climb far, and some of them do
-        for kind, shape, _ in leaders[: TRIED if leaders[0][2] > 0.0 else 2 * TRIED]:
-            thing, value = climb(board, rest, Thing(kind, tuple(shape)), prior, passes=4)
-            tops.append((value - base - cost(thing, rest.things, prior), thing))
+        tried = [Thing(kind, tuple(shape)) for kind, shape, _ in leaders[: TRIED if leaders[0][2] > 0.0 else 2 * TRIED]]
+        climbed = climb_all(board, rest, tried, prior, passes=4)
+        tops = [(value - base - cost(thing, rest.things, prior), thing) for thing, value in climbed]
         gain, thing = max(tops, key=lambda t: t[0])
         if gain <= 0.0:
             break
@@ -164,6 +164,9 @@ def drop_poor(board: Board, prior: Prior) -> None:
 
 def objective(board: Board, prior: Prior) -> float:
     """Return the score of what stands: log likelihood, priors and penalties."""
-    things = board.things
-    believed = sum(float(prior.log_density(t.kind, np.array([t.shape]))[0]) - cost(t, things, prior) for t in things)
-    return board.likelihood() + believed
+    return board.likelihood() + believed(board.things, prior)
+
+
+def believed(things: Sequence[Thing], prior: Prior) -> float:
+    """Return the log prior of some things beside each other, penalties subtracted."""
+    return sum(float(prior.log_density(t.kind, np.array([t.shape]))[0]) - cost(t, things, prior) for t in things)

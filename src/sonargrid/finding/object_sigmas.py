@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_board import Board, Rest, Thing
+from sonargrid.finding.echo_board import Board
+from sonargrid.finding.echo_order import Rest, Thing
 from sonargrid.finding.object_moves import Prior, apply_moves, nearest_place
 
 NUDGES = np.array([0.0025, math.radians(0.8), 0.12, 0.5])  # along [m], across [rad], log radius, dB

@@ -15,7 +15,7 @@ import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Ints, frozen
 from sonargrid.errors import SonargridError
-from sonargrid.finding.echo_board import Thing
+from sonargrid.finding.echo_order import Thing
 from sonargrid.physics.geometry import wrap
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Run, Station

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Ints
-from sonargrid.finding.echo_board import Thing
+from sonargrid.finding.echo_order import Thing
 from sonargrid.physics.geometry import wrap
 from sonargrid.stations.sightings import EDGE_SIGMA_RAD, Sightings
 

@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sonargrid.arrays import Floats, Ints
-from sonargrid.finding.echo_board import Board, Thing
+from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings
+from sonargrid.finding.echo_order import Thing
 from sonargrid.finding.object_fit import search
 from sonargrid.finding.object_moves import LEAST_HALF_M, Prior
 from sonargrid.finding.objects import SIZE_IN_ROOMS, SIZE_PRIOR_M, SIZE_SIGMA, start_beam

@@ -1,0 +1,178 @@
+"""The climb to the best version of a thing: parabolas along its own directions, several things at once.
+
+Things that climb side by side stand each beside a rest of its own, none of them beside another; what one call of the
+likelihood costs before it looks at a ping is so paid once for all.  Floor axes [m, rad, dB].
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sonargrid.arrays import Floats, Ints
+from sonargrid.finding.echo_board import Board, Versions
+from sonargrid.finding.echo_order import FLAT, Rest, Thing
+from sonargrid.finding.object_moves import Prior, apply_moves, nearest_place, steps_of
+
+ASIDE_RAD, LOUDER_DB = math.radians(8.0), 3.0  # a climb looks at rays that might hear a thing so far aside, so loud
+LEFT_RAD, LEFT_M = math.radians(5.0), 0.06  # and looks for them anew where it has gone so far
+LEAST_GAIN = 0.02  # smaller gains halve the steps
+
+
+@dataclass(slots=True)
+class _Climber:
+    """A thing on its way: numbers, steps, score, the rays that may hear it and where it stood when they were found."""
+
+    kind: str
+    rest: int
+    shape: Floats
+    first: Floats
+    steps: Floats
+    rays: Ints
+    start: Floats
+    best: float = -math.inf
+    done: bool = False
+
+    @staticmethod
+    def at(thing: Thing, rest: int, first: float) -> _Climber:
+        steps, shape = steps_of(thing.kind) * first, np.array(thing.shape)
+        return _Climber(thing.kind, rest, shape, steps, steps, np.zeros(0, dtype=np.int64), shape)
+
+    def has_left(self) -> bool:
+        """Return whether the thing has moved so far that other rays may hear it."""
+        move = np.abs(self.shape - self.start)
+        if self.kind == "floor":
+            return False
+        first = LEFT_RAD if self.kind in FLAT else LEFT_M
+        return bool(move[0] > first or move[1] > LEFT_M or move[-1] > LOUDER_DB)
+
+    def moved(self, moves: Floats, place_m: Floats) -> Floats:
+        """Return (K, D) versions, moved by so many steps (K, D)."""
+        place = nearest_place(self.kind, self.shape, place_m) if self.kind in ("post", "corner") else np.zeros(2)
+        return apply_moves(self.kind, self.shape, moves * self.steps, place)
+
+    def leap(self, values: Floats) -> Floats:
+        """Return (D,) steps to where parabolas through one step up and down (2 D,) have their tops."""
+        size = self.steps.size
+        up, down = values[:size], values[size:]
+        curve, slope = up + down - 2.0 * self.best, 0.5 * (up - down)
+        leap = np.where(curve < -1e-6, -slope / np.minimum(curve, -1e-6), 2.0 * np.sign(slope))
+        return np.asarray(np.minimum(np.maximum(leap, -2.0), 2.0))
+
+    def settle(self, shapes: Floats, values: Floats, leap: Floats) -> None:
+        """Take the best of some versions, and the next steps: finer where an optimum lies well inside a step."""
+        top = int(np.argmax(values))
+        gained = float(values[top]) - self.best
+        if gained > 0.0:
+            self.best, self.shape = float(values[top]), shapes[top]
+        inside = np.abs(leap) < 0.5
+        self.steps = np.where(inside, 0.5 * self.steps, self.steps) if gained > LEAST_GAIN else 0.5 * self.steps
+        self.done = gained < LEAST_GAIN and float(np.max(self.steps / self.first)) < 0.2
+
+
+def climb_all(
+    board: Board,
+    rests: Rest | Sequence[Rest],
+    things: Sequence[Thing],
+    prior: Prior,
+    passes: int = 7,
+    first: float = 1.0,
+) -> list[tuple[Thing, float]]:
+    """Return for each of some things the best version near it, each beside a rest without the others, and its
+    penalised log likelihood (penalty not subtracted).
+
+    Parameters
+    ----------
+    board : Board
+        What was heard.
+    rests : Rest or sequence of Rest
+        What stands there: the same for all things, or one for each.
+    things : sequence of Thing
+        Where to start.
+    prior : Prior
+        Beliefs.
+    passes : int
+        How often each direction is tried at most.
+    first : float
+        Size of the first steps, in those of the kind.
+    """
+    beside = [rests] if isinstance(rests, Rest) else list(rests)
+    climbers = [_Climber.at(thing, n if len(beside) > 1 else 0, first) for n, thing in enumerate(things)]
+    if not climbers:
+        return []
+    _listen(board, climbers)
+    _start(board, beside, climbers, prior)
+    place_m = board.soundings.place_m
+    for _ in range(passes):
+        left = [c for c in climbers if not c.done and c.has_left()]
+        if left:
+            _listen(board, left)
+            _start(board, beside, left, prior)
+        live = [c for c in climbers if not c.done]
+        if not live:
+            break
+        around = [c.moved(_both_ways(c.steps.size), place_m) for c in live]
+        values = _scores(board, beside, live, around, prior)
+        leaps = [c.leap(v) for c, v in zip(live, values, strict=True)]
+        tries = [c.moved(np.stack([p, 0.5 * p, 1.5 * p]), place_m) for c, p in zip(live, leaps, strict=True)]
+        last = _scores(board, beside, live, tries, prior)
+        for c, a, v, t, w, leap in zip(live, around, values, tries, last, leaps, strict=True):
+            c.settle(np.concatenate([a, t]), np.concatenate([v, w]), leap)
+    return [(Thing(c.kind, tuple(float(v) for v in c.shape)), c.best) for c in climbers]
+
+
+def climb(
+    board: Board, rest: Rest, thing: Thing, prior: Prior, passes: int = 7, first: float = 1.0
+) -> tuple[Thing, float]:
+    """Return the best version of one thing near a start and its score; see `climb_all`."""
+    return climb_all(board, rest, [thing], prior, passes, first)[0]
+
+
+def _both_ways(size: int) -> Floats:
+    return np.concatenate([np.eye(size), -np.eye(size)])
+
+
+def _of_kinds(climbers: Sequence[_Climber]) -> list[tuple[str, list[int]]]:
+    kinds = dict.fromkeys(c.kind for c in climbers)
+    return [(kind, [n for n, c in enumerate(climbers) if c.kind == kind]) for kind in kinds]
+
+
+def _listen(board: Board, climbers: Sequence[_Climber]) -> None:
+    """Find the rays that may hear each thing."""
+    for kind, mine in _of_kinds(climbers):
+        shapes = np.array([climbers[n].shape for n in mine])
+        for n, heard in zip(mine, board.audible(kind, shapes, ASIDE_RAD, LOUDER_DB), strict=True):
+            climbers[n].rays, climbers[n].start = np.flatnonzero(heard), climbers[n].shape
+
+
+def _start(board: Board, rests: Sequence[Rest], climbers: Sequence[_Climber], prior: Prior) -> None:
+    for c, value in zip(
+        climbers, _scores(board, rests, climbers, [c.shape[None] for c in climbers], prior), strict=True
+    ):
+        c.best = float(value[0])
+
+
+def _scores(
+    board: Board, rests: Sequence[Rest], climbers: Sequence[_Climber], shapes: Sequence[Floats], prior: Prior
+) -> list[Floats]:
+    """Return the penalised log likelihood of versions (K, D) of each climber."""
+    kinds = _of_kinds(climbers)
+    versions = []
+    for kind, mine in kinds:
+        counts = [len(shapes[n]) for n in mine]
+        first = np.cumsum(counts) - counts
+        k = np.concatenate(
+            [np.arange(f, f + c).repeat(climbers[n].rays.size) for n, f, c in zip(mine, first, counts, strict=True)]
+        )
+        m = np.concatenate([np.tile(climbers[n].rays, c) for n, c in zip(mine, counts, strict=True)])
+        beside = np.repeat([climbers[n].rest for n in mine], counts)
+        versions.append(Versions(kind, np.concatenate([shapes[n] for n in mine]), beside, k, m))
+    out: list[Floats] = [np.zeros(0)] * len(climbers)
+    for (kind, mine), one, value in zip(kinds, versions, board.rate_all(rests, versions), strict=True):
+        believed = value + prior.log_density(kind, one.shape)
+        for n, part in zip(mine, np.split(believed, np.cumsum([len(shapes[n]) for n in mine])[:-1]), strict=True):
+            out[n] = part
+    return out
