@@ -35,7 +35,7 @@ ROOMS: dict[int, str] = {
     "check_repeats check_stations check_setting run_check bench_plan",
     5: "merging additive neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings echo_shadows echo_order echo_board object_candidates object_moves object_climb "
-    "run_beam object_pool object_boxes object_swaps object_fit object_list object_sigmas "
+    "run_beam object_pool object_boxes object_kinds object_swaps object_fit object_list object_sigmas "
     "confidence clusters object_rows",
     7: "objects",
     8: "drawn floor_behind "

@@ -29,7 +29,19 @@ from sonargrid.finding.echo_model import (
     reach_rad,
     thing_echoes,
 )
-from sonargrid.finding.echo_order import FLAT, Answers, Rest, Standing, Thing, forms, left_of, log_terms, stacked
+from sonargrid.finding.echo_order import (
+    FLAT,
+    Answers,
+    Echoed,
+    Rest,
+    Standing,
+    Thing,
+    Versions,
+    forms,
+    left_of,
+    log_terms,
+    stacked,
+)
 from sonargrid.finding.echo_shadows import shadows
 
 LOUDNESS = ("threshold_db", "size_m", "lopsided", "slope_db_m", "absorption_db_m", "wavelength_m")  # move margins
@@ -49,41 +61,6 @@ class _Heard:
     margin_db: Floats
     density: Floats
     points: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class _Echoed:
-    """Which echoes each ray has: (M,) the first in `order`, how many, nearest and farthest range."""
-
-    order: Ints
-    first: Ints
-    number: Ints
-    low_m: Floats
-    high_m: Floats
-    silent: Bools
-
-    @staticmethod
-    def of(s: Soundings) -> _Echoed:
-        order = np.argsort(s.ray, kind="stable")
-        number = np.bincount(s.ray, minlength=s.station.size)
-        low, high = np.full(s.station.size, np.inf), np.full(s.station.size, -np.inf)
-        np.minimum.at(low, s.ray, s.range_m)
-        np.maximum.at(high, s.ray, s.range_m)
-        return _Echoed(order, np.cumsum(number) - number, number, low, high, s.silence > 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Versions:
-    """Versions (K, D) of one kind of thing, and the pairs (version, ray) at which they may be heard, by version.
-
-    beside : (K,) the number of the rest that each stands beside
-    """
-
-    kind: str
-    shape: Floats
-    beside: Ints
-    k: Ints
-    m: Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +106,8 @@ class Board:
         self._hides: Bools | None = None
 
     @cached_property
-    def _echoed(self) -> _Echoed:
-        return _Echoed.of(self.soundings)
+    def _echoed(self) -> Echoed:
+        return Echoed.of(self.soundings)
 
     def heard_with(self, beam: Beam, soundings: Soundings | None = None) -> Board:
         """Return a new board of the same things, heard with another beam or from other places."""

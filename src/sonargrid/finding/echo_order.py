@@ -62,6 +62,42 @@ class Answers:
 
 
 @dataclass(frozen=True, slots=True)
+class Echoed:
+    """Which echoes each ray has: (M,) the first in `order`, how many, nearest and farthest range."""
+
+    order: Ints
+    first: Ints
+    number: Ints
+    low_m: Floats
+    high_m: Floats
+    silent: Bools
+
+    @staticmethod
+    def of(s: Soundings) -> Echoed:
+        """Return them for some soundings."""
+        order = np.argsort(s.ray, kind="stable")
+        number = np.bincount(s.ray, minlength=s.station.size)
+        low, high = np.full(s.station.size, np.inf), np.full(s.station.size, -np.inf)
+        np.minimum.at(low, s.ray, s.range_m)
+        np.maximum.at(high, s.ray, s.range_m)
+        return Echoed(order, np.cumsum(number) - number, number, low, high, s.silence > 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Versions:
+    """Versions (K, D) of one kind of thing, and the pairs (version, ray) at which they may be heard, by version.
+
+    beside : (K,) the number of the rest that each stands beside
+    """
+
+    kind: str
+    shape: Floats
+    beside: Ints
+    k: Ints
+    m: Ints
+
+
+@dataclass(frozen=True, slots=True)
 class Standing:
     """All things of a board as every station meets them: what its rests have in common.
 

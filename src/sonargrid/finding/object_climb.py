@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats, Ints
-from sonargrid.finding.echo_board import Board, Versions
-from sonargrid.finding.echo_order import FLAT, Rest, Thing
+from sonargrid.finding.echo_board import Board
+from sonargrid.finding.echo_order import FLAT, Rest, Thing, Versions
 from sonargrid.finding.object_moves import Prior, apply_moves, nearest_place, steps_of
 
 ASIDE_RAD, LOUDER_DB = math.radians(8.0), 3.0  # a climb looks at rays that might hear a thing so far aside, so loud

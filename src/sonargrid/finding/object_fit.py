@@ -14,9 +14,10 @@ from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_candidates import open_arcs, pair_candidates, room_candidates, single_candidates
 from sonargrid.finding.object_climb import climb_all
+from sonargrid.finding.object_kinds import swap
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_pool import Pool, drop_poor, grow, objective
-from sonargrid.finding.object_swaps import convert, jump, merge, refloor, rewall, split, swap
+from sonargrid.finding.object_swaps import convert, jump, merge, refloor, rewall, split
 from sonargrid.finding.run_beam import fit_beam
 
 TOGETHER = 0.6  # things that climbed side by side must gain so much of the sum of their gains

@@ -1,7 +1,7 @@
 """Larger steps of the object fit, where a greedy search has locked itself in: one cause in the place of others.
 
 A wall for the posts that stood in for it, a floor for a ring of posts, two posts for one wide one, a post a few degrees
-aside, another kind for the same echoes.  Each step is kept only if the score rises.  Floor axes [m].
+aside.  Each step is kept only if the score rises.  Floor axes [m].
 """
 
 from __future__ import annotations
@@ -12,8 +12,7 @@ import numpy as np
 
 from sonargrid.arrays import Floats
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import Soundings
-from sonargrid.finding.echo_order import FLAT, Rest, Thing
+from sonargrid.finding.echo_order import FLAT, Thing
 from sonargrid.finding.object_candidates import (
     ROUGH_DB,
     crossing,
@@ -22,7 +21,6 @@ from sonargrid.finding.object_candidates import (
     open_arcs,
     pair_candidates,
     room_candidates,
-    single_candidates,
 )
 from sonargrid.finding.object_climb import climb, climb_all
 from sonargrid.finding.object_moves import Prior
@@ -31,7 +29,6 @@ from sonargrid.finding.object_pool import MOST_THINGS, Pool, cost, costs, differ
 NEAR_WALL_M = 0.25  # things whose echoes a wall might explain as well
 MERGE_RAD, MERGE_RANGE_M = math.radians(35.0), 0.03  # two so near to each other may be one
 NEAR_CORNER_M = 0.15
-WORTH_A_SWAP = 6.0  # a candidate must come so near to what stands before it climbs
 LONG_M = 0.5  # a wall of this length is tried as one that scatters, too
 JUMPS_RAD = tuple(math.radians(v) for v in (-20.0, -13.0, -8.0, -5.0, 5.0, 8.0, 13.0, 20.0))
 SPLITS_RAD = tuple(math.radians(v) for v in (8.0, 14.0, 20.0, 26.0))
@@ -255,71 +252,6 @@ def _neighbour(board: Board, index: int, place: Floats) -> int | None:
         if off < MERGE_RAD and abs(math.hypot(x, y) - math.hypot(u, v)) < MERGE_RANGE_M:
             return j
     return None
-
-
-def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
-    """Try in the place of each thing every other kind that its own echoes allow; return how many were swapped."""
-    shares = board.shares()
-    tried: list[tuple[int, Thing]] = []
-    rests: list[Rest] = []
-    now: list[float] = []
-    for index in range(board.given, len(board.things)):
-        pool = _in_place_of(board, index, soundings, prior, shares[index])
-        if pool is None:
-            continue
-        thing, rest = board.things[index], board.rest(index)
-        base = board.likelihood(rest)
-        rate_pool(board, rest, pool, np.arange(len(pool.kind)), prior, base)
-        others = [t for n, t in enumerate(board.things) if n != index]
-        own = board.likelihood() + float(prior.log_density(thing.kind, np.array([thing.shape]))[0])
-        own -= cost(thing, others, prior)
-        order = [int(n) for n in np.argsort(-pool.gain) if base + pool.gain[n] > own - WORTH_A_SWAP]
-        leaders = different([(pool.kind[n], pool.shape[n], float(pool.gain[n])) for n in order[:12]])[:3]
-        tried += [(index, Thing(kind, tuple(shape))) for kind, shape, _ in leaders]
-        rests += [rest] * len(leaders)
-        now += [own] * len(leaders)
-    climbed = climb_all(board, rests, [thing for _, thing in tried], prior, passes=4) if tried else []
-    better = []
-    for (index, _), (thing, value), own in zip(tried, climbed, now, strict=True):
-        others = [t for n, t in enumerate(board.things) if n != index]
-        gained = value - cost(thing, others, prior) - own
-        if gained > 0.5:
-            better.append((gained, index, thing))
-    done: set[int] = set()
-    score = objective(board, prior)
-    for _, index, thing in sorted(better, key=lambda b: -b[0]):
-        if index in done:
-            continue
-        before = board.things[index]
-        board.replace(index, thing)
-        value = objective(board, prior)
-        if value > score + 0.5:
-            score = value
-            done.add(index)
-        else:
-            board.replace(index, before)
-    return len(done)
-
-
-def _in_place_of(board: Board, index: int, soundings: Soundings, prior: Prior, own: Floats) -> Pool | None:
-    """Return what might stand in the place of a thing, given its share (H,) of each echo; None = it is sure."""
-    thing, radius = board.things[index], math.exp(prior.log_radius)
-    if thing.kind == "floor":
-        return None
-    arcs = open_arcs(soundings, own, 0.8)
-    sure = thing.kind in ("post", "wall") and abs(thing.shape[-1]) < 4.0
-    if not arcs or (sure and len({a.station for a in arcs}) > 2):
-        return None
-    others = [t for n, t in enumerate(board.things) if n != index]
-    walls = np.array([t.shape for t in others if t.kind in FLAT]).reshape(-1, 5)
-    corners = np.array([t.shape[:2] for t in others if t.kind == "corner"]).reshape(-1, 2)
-    return Pool.of(
-        [
-            single_candidates(soundings, arcs, radius, True),
-            pair_candidates(soundings, arcs, radius),
-            room_candidates(soundings, arcs, walls, corners),
-        ]
-    )
 
 
 def refloor(board: Board, prior: Prior) -> Board:
