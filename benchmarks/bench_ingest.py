@@ -1,11 +1,12 @@
 """How long reading a run takes, beside the barest parser: numpy.loadtxt on the same columns, in the same process.
 
-asv finds the classes; by hand, ``python benchmarks/bench_ingest.py`` prints the ratios.
+asv finds the classes; by hand, ``python benchmarks/bench_ingest.py [--smoke]`` prints the ratios.
 """
 
 from __future__ import annotations
 
 import shutil
+import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
@@ -14,12 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
+from sonargrid.runs.csv_blocks import read_readings
 from sonargrid.runs.csv_rescan import rescan
 from sonargrid.runs.csv_rows import read_header
-from sonargrid.runs.run_files import load_run, read_readings
-from sonargrid.runs.run_input import read_input
+from sonargrid.runs.run_files import load_run
+from sonargrid.runs.run_input import content_pieces
 
-ROWS = 1_000_000
+ROWS, SMOKE_ROWS = 1_000_000, 20_000
 FILES = {
     # name: header, how a row is written, columns that the bare parser reads, their type
     "angle and millimetres": ("angle_deg,range_mm", "{a},{mm}", (0, 1), np.int64),
@@ -90,11 +92,12 @@ def _seconds(pieces: Sequence[Callable[[], object]], rounds: int = 9) -> list[fl
 
 def main() -> None:
     """Print each file's times and ratios."""
-    print(f"{ROWS} rows; bare = numpy.loadtxt of the same columns; shortest of 9, taken turn about")
+    rows = SMOKE_ROWS if "--smoke" in sys.argv[1:] else ROWS
+    print(f"{rows} rows; bare = numpy.loadtxt of the same columns; shortest of 9, taken turn about")
     with tempfile.TemporaryDirectory() as folder:
-        base = write(Path(folder), "angle and millimetres")
+        base = write(Path(folder), "angle and millimetres", rows)
         for name, (_, _, columns, _) in FILES.items():
-            path = write(Path(folder), name)
+            path = write(Path(folder), name, rows)
             known, source = (name, path) if columns is not None else ("angle and millimetres", base)
             whole, parse, least = _seconds(
                 (
@@ -113,7 +116,7 @@ def main() -> None:
 
 
 def _parse(path: Path) -> None:
-    read_readings(read_input(str(path)), "readings.csv")
+    read_readings(content_pieces(str(path), len), "readings.csv")
 
 
 def _row_by_row(content: bytes) -> None:

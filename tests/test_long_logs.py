@@ -374,14 +374,14 @@ def test_nothing_is_counted_where_order_has_a_say(
 def test_different_readings_beyond_the_table_are_sorted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """More different readings than a table holds, and decimals that none can hold: the same counts."""
     rng = np.random.default_rng(3)
-    angle, mm = rng.integers(0, 181, 60_000), rng.integers(30, 1000, 60_000)
+    angle, mm = rng.integers(0, 91, 60_000), rng.integers(30, 90, 60_000)
     cells = [f"{m}" if m % 50 else f"{m}.0001234" for m in mm.tolist()]
     rows = "".join(f"{a},{m}\n" for a, m in zip(angle.tolist(), cells, strict=True))
     (tmp_path / "a.csv").write_text("angle_deg,range_mm\n" + rows)
     monkeypatch.setattr(csv_blocks, "COUNT_FROM", 1000)
     monkeypatch.setattr(counted_rows, "SETTLE_FROM", 5000)
     want = sorted(zip(angle.tolist(), map(float, cells), strict=True))
-    for most in (1 << 24, 1000, 100_000):
+    for most in (1 << 24, 1000, 6000):
         monkeypatch.setattr(counted_rows, "MOST_PLACES", most)
         rows_of = load_run(tmp_path / "a.csv", count_repeats=True).readings
         assert rows_of.count is not None and rows_of.taken == 60_000
@@ -390,6 +390,11 @@ def test_different_readings_beyond_the_table_are_sorted(tmp_path: Path, monkeypa
         again = [pair for pair, count in zip(pairs, rows_of.count.tolist(), strict=True) for _ in range(count)]
         assert sorted(again) == want
         assert len(set(pairs[2000:])) == len(pairs) - 2000, "equal readings are counted together"
+    # where hardly any are equal, they are kept as they come
+    fine = rng.uniform(30.0, 900.0, 60_000)
+    (tmp_path / "b.csv").write_text("angle_deg,range_mm\n" + "".join(f"90,{m!r}\n" for m in fine.tolist()))
+    rows_of = load_run(tmp_path / "b.csv", count_repeats=True).readings
+    assert sorted(rows_of.distance.tolist()) == sorted(fine.tolist()) and rows_of.taken == 60_000
 
 
 def test_counts_serve_sums_only(tmp_path: Path, counting: None) -> None:

@@ -18,6 +18,7 @@ import typer
 
 from sonargrid.errors import SonargridError, UsageProblem
 from sonargrid.units import parse_length
+from sonargrid_cli.reading_watch import reading_watch
 
 if TYPE_CHECKING:
     from sonargrid.runs.readings import Run
@@ -215,7 +216,12 @@ def refuse_two_readers(run: str | None, other: str | None, flag: str) -> None:
 
 
 def load_chosen(
-    options: RunOptions, other: str | None = None, flag: str = "RUN", *, count_repeats: bool = False
+    options: RunOptions,
+    other: str | None = None,
+    flag: str = "RUN",
+    *,
+    count_repeats: bool = False,
+    quiet: bool = False,
 ) -> Run:
     """Return the run that the options name, read with everything they say.
 
@@ -229,6 +235,8 @@ def load_chosen(
         Where `other` was typed, for messages.
     count_repeats : bool
         Whether equal readings of a long log may be counted together, see `load_run`.
+    quiet : bool
+        Whether to show nothing while a long log is read.
 
     Raises
     ------
@@ -252,15 +260,17 @@ def load_chosen(
         path = str(find_sample(options.sample or ""))
     elif other is not None and path != "-" and not os.path.exists(path):
         raise SonargridError(f"no such run; {flag} was looked for in {os.getcwd()}", file=path)
-    return load_run(
-        path,
-        settings={**settings_from_environment(os.environ), **typed},
-        stations=names_of(options.stations),
-        sweeps=sweeps,
-        calibration=options.calibration,
-        on_wait=waiting,
-        count_repeats=count_repeats,
-    )
+    with reading_watch(path, quiet) as on_stored:
+        return load_run(
+            path,
+            settings={**settings_from_environment(os.environ), **typed},
+            stations=names_of(options.stations),
+            sweeps=sweeps,
+            calibration=options.calibration,
+            on_wait=waiting,
+            on_stored=on_stored,
+            count_repeats=count_repeats,
+        )
 
 
 def waiting(sentence: str) -> None:

@@ -79,12 +79,12 @@ def map_run(
 
     settings = MapSettings(**values).named()
     # a plain sum needs no more than how often what was heard: a long log then takes little memory
-    run = load_chosen(which, count_repeats=output.no_objects and settings.solver == "additive")
+    run = load_chosen(which, count_repeats=output.no_objects and settings.solver == "additive", quiet=screen.quiet)
     from sonargrid.pipeline import Search, map_to_folder
 
     if which.show_config:
         return shown_config(run, {"map": settings, "things": Search(**wanted)}, origins, screen.json)
-    empty = None if things.empty is None else load_chosen(which, things.empty, "--empty")
+    empty = None if things.empty is None else load_chosen(which, things.empty, "--empty", quiet=screen.quiet)
     wish = _wish(ctx, output, things, origins)
     done = map_to_folder(run, settings, None if output.no_objects else Search(empty, **wanted), wish)
     told(done.warnings, screen.quiet)
@@ -128,14 +128,14 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
     between = None if chosen.between is None else span_of(chosen.between, "--between")
     wanted, origins = typed_search(things)
     refuse_two_readers(which.run, things.empty, "--empty")
-    run = load_chosen(which)
+    run = load_chosen(which, quiet=screen.quiet)
     from sonargrid.pipeline import Search, find_things, within_reach
     from sonargrid.results.count_files import count_csv, count_json
     from sonargrid_cli import count_words
 
     if which.show_config:
         return shown_config(run, {"things": Search(**wanted)}, origins, screen.json)
-    empty = None if things.empty is None else load_chosen(which, things.empty, "--empty")
+    empty = None if things.empty is None else load_chosen(which, things.empty, "--empty", quiet=screen.quiet)
     found = find_things(run, Search(empty, **wanted))
     listed = within_reach(found.things.objects, run, within_m, between)
     told(found.warnings, screen.quiet)

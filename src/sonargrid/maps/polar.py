@@ -24,6 +24,7 @@ KNOT_GAP_RAD = math.radians(1.0)  # wider angle intervals are split: quadratic i
 FIXED = float(2**20)  # fixed point of the shares of a range between steps: sums of them are exact
 FRACTION_BITS = 22  # fixed point of a limit's place between two range steps: a tenth of SLACK at 1 mm steps
 GAINS_AT_ONCE, PRODUCTS_AT_ONCE = 32, 8  # angle intervals: few, as most rays of a long stretch miss each other
+LIMITS_AT_ONCE = 200_000  # limits compared with their cells together
 SMALL_PRODUCT = 262_144  # matrix products below this many multiplications stay on one thread in common BLAS builds
 # The common allocator gives large blocks back at once and pages them in anew, until one larger than them has been let
 # go: after that it keeps them.  Untouched, such a block costs a microsecond; it saves a quarter of a sweep's time.
@@ -318,15 +319,21 @@ def _between_steps(
     row = (step - 1) * slots
     start = np.searchsorted(key, (row + lo) << FRACTION_BITS)
     count = np.searchsorted(key, (row + hi) << FRACTION_BITS) - start
-    cell = np.repeat(np.arange(step.size), count)
-    at = np.arange(cell.size) - np.repeat(np.cumsum(count) - count - start, count)
-    entry = key[at]
-    place = (entry & (2**FRACTION_BITS - 1)) / 2**FRACTION_BITS
-    reached = (place + (step[cell] - 1)) * step_m + SLACK >= range_m[cell]
-    if rising is None:
-        return np.bincount(cell[reached], minlength=step.size)
-    hits = np.bincount(cell[reached], np.concatenate(counts)[rising[at[reached]]], minlength=step.size)
-    return hits.astype(np.int64)
+    each = None if rising is None else np.concatenate(counts)[rising]
+    ends, hits = np.cumsum(count), np.zeros(step.size, dtype=np.int64)
+    first_cell = 0
+    while first_cell < step.size:  # some cells at a time: their limits fit the cache, and memory stays small
+        before = ends[first_cell - 1] if first_cell else 0
+        last = max(first_cell + 1, int(np.searchsorted(ends, before + LIMITS_AT_ONCE, side="right")))
+        some, own = slice(first_cell, last), count[first_cell:last]
+        cell = np.repeat(np.arange(own.size), own)
+        at = np.arange(cell.size) - np.repeat(np.cumsum(own) - own - start[some], own)
+        place = (key[at] & (2**FRACTION_BITS - 1)) / 2**FRACTION_BITS
+        reached = (place + (step[some][cell] - 1)) * step_m + SLACK >= range_m[some][cell]
+        times_of = None if each is None else each[at[reached]]
+        hits[some] = np.bincount(cell[reached], times_of, minlength=own.size)
+        first_cell = last
+    return hits
 
 
 def _fan_block(

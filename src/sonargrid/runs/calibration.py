@@ -67,22 +67,23 @@ def head_angle_rad(run: Run, commanded: Floats, turning: Ints) -> Floats:
 def _distinct(station: Ints, angle: Floats, turning: Ints) -> tuple[Ints, Ints]:
     """Return (a first reading of each distinct ray, ray of each reading), rays ordered by station, angle, turning."""
     # whole angles (degrees, microseconds) are counted, not sorted: a million readings in a few milliseconds
-    small = np.rint(angle)
-    if angle.size and bool(np.all(small == angle)):
-        low, high = int(small.min()), int(small.max())
+    if angle.size and bool(np.all(np.rint(angle) == angle)):
+        low, high = int(angle.min()), int(angle.max())
         span, count = high - low + 1, int(station.max()) + 1
         if span * count * 3 <= max(4 * angle.size, 1_000_000):
-            key = (station.astype(np.int64) * span + (small.astype(np.int64) - low)) * 3 + (turning + 1)
-            used = np.bincount(key, minlength=span * count * 3) > 0
-            number = np.cumsum(used) - 1
-            ray = number[key].astype(np.int32)
-            first = np.zeros(int(used.sum()), dtype=np.int64)
-            first[ray[::-1]] = np.arange(angle.size - 1, -1, -1)
-            return first.astype(np.int32), ray
+            key = (station * np.int32(span) + (angle.astype(np.int32) - np.int32(low))) * np.int32(3)
+            key += turning
+            key += np.int32(1)
+            used = np.zeros(span * count * 3, dtype=np.bool_)
+            used[key] = True
+            ray = (np.cumsum(used, dtype=np.int32) - np.int32(1))[key]
+            first = np.zeros(int(used.sum()), dtype=np.int32)  # the first reading of a ray is written last
+            first[ray[::-1]] = np.arange(angle.size - 1, -1, -1, dtype=np.int32)
+            return first, ray
     rows = np.empty(angle.size, dtype=[("s", np.int32), ("a", np.float64), ("t", np.int8)])
     rows["s"], rows["a"], rows["t"] = station, angle, turning
-    _, first, ray = np.unique(rows, return_index=True, return_inverse=True)
-    return first.astype(np.int32), ray.reshape(-1).astype(np.int32)
+    _, places, rays = np.unique(rows, return_index=True, return_inverse=True)
+    return places.astype(np.int32), rays.reshape(-1).astype(np.int32)
 
 
 def calibrated(run: Run) -> Pings:
@@ -111,11 +112,13 @@ def calibrated(run: Run) -> Pings:
     rays = Rays(station, bearing, relative, face_x, face_y, axis_x, axis_y, commanded)
 
     read = read_distance_m(run)
-    ranges = ranger.range_scale * read + ranger.range_bias_m
+    ranges = ranger.range_scale * read
+    ranges += ranger.range_bias_m
     finite = np.isfinite(ranges)
     far = finite & ((read >= ranger.reach_m) | (ranges >= ranger.reach_m))
     near = finite & ~far & (ranges < ranger.blind_zone_m)
-    ranges = np.where(far, math.inf, np.where(near, math.nan, ranges))
+    ranges[far] = math.inf
+    ranges[near] = math.nan
     return Pings(
         rays=rays,
         ray=ray,

@@ -21,6 +21,7 @@ from sonargrid.runs.plain_cells import Table
 MOST_PLACES = 1 << 24  # of the table of counts, four bytes each; more different readings than that are sorted instead
 SCALES = (1, 10, 100, 1000)  # decimals of so many places are counted as whole numbers
 SETTLE_FROM = 1 << 20  # unsorted readings that are put in order at once
+WORTH = 0.5  # of such a share of different readings sorting more of them is not worth its time
 SILENT, VOID, FIRST = 0, 1, 2  # places of "nothing heard", "no measurement" and the smallest distance, a step of 1
 
 
@@ -112,7 +113,7 @@ class RowCounter:
         return np.flatnonzero(others)
 
     def result(self) -> Rows:
-        """Return the readings taken: the first ones in order, behind them all others by station, angle and distance."""
+        """Return the readings taken: the first ones in order, behind them all others in none."""
         assert self._first is not None
         others = self._pile.settled() if self._tally is None else self._tally.counted()
         whole = _together([*self._head, others])
@@ -234,27 +235,32 @@ def _steps(values: Table, scale: int) -> Ints | None:
 
 
 class _Pile:
-    """Different readings of any decimals, sorted now and then."""
+    """Different readings of any decimals, sorted now and then, if that makes them fewer."""
 
     def __init__(self) -> None:
         none = np.empty(0, dtype=np.int32)
         self._settled = _singly(none, none, none)
         self._loose: list[Counted] = []
         self._waiting = 0
+        self._pays = True
 
     def add(self, part: Counted) -> None:
         """Take some readings."""
         self._loose.append(part)
         self._waiting += part.count.size
         # as much again as is settled: sorting then costs no more than a few times the readings
-        if self._waiting > max(SETTLE_FROM, self._settled.count.size):
-            self.settled()
+        if self._pays and self._waiting > max(SETTLE_FROM, self._settled.count.size):
+            before = self._waiting + self._settled.count.size
+            self._pays = self.settled().count.size < WORTH * before
 
     def settled(self) -> Counted:
-        """Return what was taken, equal readings counted together, by station, angle and distance."""
+        """Return what was taken, equal readings counted together as far as that pays."""
         if self._waiting:
             whole = _together([self._settled, *self._loose])
             self._loose, self._waiting = [], 0
+            if not self._pays:
+                self._settled = whole
+                return whole
             order = np.lexsort((whole.distance, whole.angle, whole.station))
             station, angle, distance = whole.station[order], whole.angle[order], whole.distance[order]
             new = np.ones(order.size, dtype=np.bool_)

@@ -43,11 +43,12 @@ def run_readings(
     if rows.count is None:
         sweep, turning = derive(rows.angle, group, rows.time_s, rows.sweep, rows.turning)
     else:
-        sweep, turning = np.zeros(len(rows), dtype=np.int32), np.zeros(len(rows), dtype=np.int8)
+        # one zero seen many times takes no memory
+        sweep, turning = (np.broadcast_to(np.zeros(1, dtype), len(rows)) for dtype in (np.int32, np.int8))
     if rows.angle_column == "bearing_deg" and rows.turning is None:
         turning = np.zeros(len(rows), dtype=np.int8)  # a ring has no servo
     for array in (rows.angle, rows.distance, index, sweep, turning, rows.time_s, rows.count):
-        if array is not None:
+        if array is not None and array.flags.writeable:
             array.flags.writeable = False  # they are ours: the record need not copy them
     readings = Readings(
         angle_column=rows.angle_column,

@@ -61,6 +61,7 @@ def load_run(
     calibration: str | os.PathLike[str] | None = None,
     *,
     on_wait: Callable[[str], None] | None = None,
+    on_stored: Callable[[bytes], object] | None = None,
     count_repeats: bool = False,
 ) -> Run:
     """Return the run that lies in a folder or a CSV file, or comes from standard input (`-`).
@@ -69,6 +70,7 @@ def load_run(
     stations, sweeps : which to keep; empty = all
     calibration : a calibration file, or a folder of them to choose from by the ranger's label
     on_wait : called once with a sentence where standard input stays silent for two seconds
+    on_stored : called with every piece of the readings as it is read
     count_repeats : equal readings of a long log are counted together (`Readings.count`): enough for sums of evidence,
         in memory that does not grow with the log.  Nothing is counted where order matters: a moving robot, a head with
         backlash, a stated turning, chosen sweeps
@@ -89,7 +91,8 @@ def load_run(
     known = read_settings(toml, plain, by_station, calibration, findings)
     digest = hashlib.sha256(toml_bytes)
     counter = _counter(known, stations) if count_repeats and not sweeps else None
-    rows, uncounted = _read_rows(_pieces(place.readings_path, digest.update, on_wait), place, known, counter, findings)
+    pieces = _pieces(place.readings_path, (digest.update, *([on_stored] if on_stored else [])), on_wait)
+    rows, uncounted = _read_rows(pieces, place, known, counter, findings)
     taken = None
     if rows is not None:
         taken = run_readings(rows, known.stations, known.declared, place.readings_name, findings)
@@ -169,12 +172,19 @@ def _find(typed: str) -> _Place:
     return _Place(Path(typed).resolve().name, toml_path, os.path.join(typed, found[0]))
 
 
-def _pieces(path: str, on_stored: Callable[[bytes], object], on_wait: Callable[[str], None] | None) -> Iterator[bytes]:
-    """Yield the bytes of a readings CSV; `on_stored` gets them as they are stored."""
+def _pieces(
+    path: str, takers: Sequence[Callable[[bytes], object]], on_wait: Callable[[str], None] | None
+) -> Iterator[bytes]:
+    """Yield the bytes of a readings CSV; the takers get them as they are stored."""
+
+    def stored(piece: bytes) -> None:
+        for taker in takers:
+            taker(piece)
+
     if not path.endswith(".parquet"):
-        yield from content_pieces(path, on_stored, on_wait)
+        yield from content_pieces(path, stored, on_wait)
         return
-    on_stored(read_input(path).stored)
+    stored(read_input(path).stored)
     try:
         import pandas  # type: ignore[import-untyped,import-not-found,unused-ignore]
 
