@@ -180,7 +180,7 @@ def _by_truth(
 
 
 def _chosen(
-    way: str, room: Room, made: Map, objects: Sequence[Object], stations: list[tuple[float, float, float]]
+    way: str, room: Room, made: Map, objects: Sequence[Object] | None, stations: list[tuple[float, float, float]]
 ) -> tuple[float, float, float]:
     """Return where a way parks next."""
     places, rng = room.places, room.rng
@@ -193,7 +193,8 @@ def _chosen(
         return x, y, math.atan2(middle[1] - y, middle[0] - x)
     if way == "truth":
         return _by_truth(room.scene, places, stations, room.judge.frame)
-    best = next_station(made, objects, 1)[0]
+    listed = fit_objects(made.pings, made.run).objects if objects is None else objects
+    best = next_station(made, listed, 1)[0]
     # where the map errs and something stands, the robot is parked at the nearest place that is free
     x, y = places[int(np.argmin(np.hypot(places[:, 0] - best.x_m, places[:, 1] - best.y_m)))]
     return float(x), float(y), best.heading_rad
@@ -213,15 +214,13 @@ def measure(way: str, seed: int, most: int = MOST, with_things: bool = True) -> 
     stations = [(first.x_m, first.y_m, first.heading_rad)]
     f1s: list[float] = []
     sigmas: list[float] = []
-    objects: tuple[Object, ...] = ()
     while True:
         _, run = recorded(scene, stations, seed)
         made = map_run(run, MapSettings(solver="joint", cell_m=CELL_M, extent_m=room.judge.frame.extent_m))
         f1s.append(room.judge.f1(made))
         unsure = with_things and len(stations) <= MOST_LISTED and min(sigmas, default=math.inf) > GOALS_M[-1]
-        if unsure or way == "next":
-            objects = fit_objects(made.pings, run).objects
-        if unsure:
+        objects = fit_objects(made.pings, run).objects if unsure else None
+        if objects is not None:
             sigmas.append(uncertainty_m(scene, objects))
         listed = not with_things or len(stations) >= MOST_LISTED or min(sigmas) <= GOALS_M[-1]
         if len(stations) >= most or (max(f1s) >= GOAL_F1 and listed):

@@ -163,7 +163,7 @@ def park_next(which: RunOptions, wish: NextOptions, screen: ScreenOptions) -> st
         from sonargrid.drawing.next_picture import draw_places
 
         save_picture(draw_places(made, things, places, wish.theme), wish.picture)
-    told([CAUTION], screen.quiet)
+    told([*_too_few(len(places), count), CAUTION], screen.quiet)
     rows = place_rows(places)
     if screen.json:
         return json.dumps(
@@ -177,6 +177,19 @@ def park_next(which: RunOptions, wish: NextOptions, screen: ScreenOptions) -> st
 
 
 CAUTION = "look at the floor before you drive: the map is a slice at the beam's height and no safety function"
+
+
+def _too_few(found: int, asked: int) -> list[str]:
+    """Return why there are fewer places than were asked for."""
+    if found >= asked:
+        return []
+    from sonargrid.stations.next_station import APART_M
+
+    places = "one place" if found == 1 else f"{found} places"
+    return [
+        f"only {places}: the rest of the floor that is known to be free and reachable lies within "
+        f"{100.0 * APART_M:.0f} cm of {'it' if found == 1 else 'them'}"
+    ]
 
 
 def _check_words(wish: NextOptions, screen: ScreenOptions) -> None:

@@ -27,12 +27,13 @@ from sonargrid.stations.reachable import blocked_cells, parking_places
 
 HEADINGS = 12
 SPACING_M = 0.10
+ON_THE_SPOT_M = 0.05  # nearer to a station than this is where the robot stood
 APART_M = 0.35  # proposals are at least so far from each other
 RANGE_SIGMA_M, BEARING_SIGMA_RAD = 0.006, math.radians(1.5)  # of one station's arc, pose aside
 SIZE_SIGMA_M = 0.025  # of a radius that nobody measured
 NOTHING_KNOWN_M = 0.5
 FAINT_M = 1.5  # a post is heard in most sweeps up to here, less and less beyond
-SIDEWAYS = 0.2  # m for each metre of distance: post and wall differ by 5 cm or more in range, 11 degrees in bearing
+SIDEWAYS = 0.2  # m for each metre of distance: post and wall differ by 2 cm in range, 11 degrees in bearing
 FOOT_M = 0.25  # a foot this far from all others on its wall is quite new
 EDGE_RAD = math.radians(12.0)  # things so little beyond the sweep's end are heard by the beam's side
 ENOUGH_FLOOR_M2, ENOUGH_SPREAD_M = 3.0, 1.5  # more new floor or distance than this hardly counts any more
@@ -335,7 +336,7 @@ def _reasons(
     found.append(
         (
             WORTH["spread"] * float(_much(np.array(apart), ENOUGH_SPREAD_M)),
-            f"stands {apart:.2f} m from the nearest station",
+            f"stands {apart:.2f} m from the nearest station" if apart > ON_THE_SPOT_M else "turns on the spot",
         )
     )
     return tuple(words for _, words in sorted(found, key=lambda one: -one[0]))

@@ -9,6 +9,7 @@ what arcs alone do not: silence, hidden things, how loud a thing is at every ang
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +20,7 @@ from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.echo_order import Thing
 from sonargrid.finding.object_fit import search
 from sonargrid.finding.object_moves import LEAST_HALF_M, Prior
+from sonargrid.finding.object_pool import objective
 from sonargrid.finding.objects import SIZE_IN_ROOMS, SIZE_PRIOR_M, SIZE_SIGMA, start_beam
 from sonargrid.finding.soundings import moved, pack
 from sonargrid.physics.geometry import wrap
@@ -81,15 +83,20 @@ def with_poses(run: Run, poses: Floats) -> Run:
 
 
 def settle(
-    run: Run, poses: Floats, stated: Floats, sigma: Floats, keep: Ints | None = None, times: int = len(FORGIVING_M)
+    run: Run,
+    starts: Sequence[Floats],
+    stated: Floats,
+    sigma: Floats,
+    keep: Ints | None = None,
+    times: int = len(FORGIVING_M),
 ) -> Settled:
     """Return the poses and things that explain all pings best, from poses near them.
 
     Parameters
     ----------
     run : Run
-    poses : (S, 3) array
-        Where to start; stations without readings stay there.
+    starts : sequence of (S, 3) arrays
+        Where to start; the best of what they first lead to is gone on with.  Stations without readings stay there.
     stated, sigma : (S, 3) arrays
         The prior of the poses.
     keep : (n,) array, optional
@@ -97,17 +104,31 @@ def settle(
     times : int
         How often things are searched anew.
     """
-    prior = things_prior()
-    poses, covariance = poses.copy(), np.diag(sigma.ravel() ** 2)
     for forgiving in FORGIVING_M[-times:]:
-        board, heard = things_at(run, poses, forgiving, keep)
-        belief = _Belief(stated[heard], sigma[heard], prior)
-        here, board, _ = _climb(board, poses[heard], belief)
-        board = board.heard_with(replace(board.beam, sigma_m=start_beam(run)[0].sigma_m))
-        here, board, spread = _climb(board, here, belief)
-        poses[heard] = here
-        own = (3 * heard[:, None] + np.arange(3)).ravel()
-        covariance[np.ix_(own, own)] = spread
+        tried = [_settled_from(run, one, stated, sigma, forgiving, keep) for one in starts]
+        best = max(tried, key=lambda s: worth(s, stated, sigma))
+        starts = [best.poses]
+    return best
+
+
+def worth(settled: Settled, stated: Floats, sigma: Floats) -> float:
+    """Return how well poses and things explain all pings [nats], what was believed beforehand in."""
+    believed = -0.5 * float(np.sum((_off(settled.poses, stated) / sigma) ** 2)) - float(np.sum(np.log(sigma)))
+    return objective(settled.board, things_prior()) + believed
+
+
+def _settled_from(
+    run: Run, start: Floats, stated: Floats, sigma: Floats, forgiving_m: float, keep: Ints | None
+) -> Settled:
+    poses, covariance = start.copy(), np.diag(sigma.ravel() ** 2)
+    board, heard = things_at(run, poses, forgiving_m, keep)
+    belief = _Belief(stated[heard], sigma[heard], things_prior())
+    here, board, _ = _climb(board, poses[heard], belief)
+    board = board.heard_with(replace(board.beam, sigma_m=start_beam(run)[0].sigma_m))
+    here, board, spread = _climb(board, here, belief)
+    poses[heard] = here
+    own = (3 * heard[:, None] + np.arange(3)).ravel()
+    covariance[np.ix_(own, own)] = spread
     return Settled(poses, covariance, board)
 
 

@@ -16,14 +16,13 @@ import numpy as np
 from sonargrid.arrays import Floats
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings
-from sonargrid.finding.object_pool import objective
 from sonargrid.finding.soundings import pack
 from sonargrid.physics.geometry import wrap
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Run
 from sonargrid.stations.landmarks import Landmarks, agreement, find_landmarks, one_each
 from sonargrid.stations.pose_fit import LEAST_SIGMAS, SURE, PoseFit, believed_shares, equations, fit_poses
-from sonargrid.stations.pose_likelihood import Settled, log_likelihoods, settle, things_prior, with_poses
+from sonargrid.stations.pose_likelihood import Settled, log_likelihoods, settle, with_poses, worth
 from sonargrid.stations.sightings import EDGE_SIGMA_RAD, Sightings
 
 REACH_M, TURN_RAD = 0.36, math.radians(48.0)  # how far the search goes
@@ -237,8 +236,8 @@ def fit_with_strays(run: Run, seen: Sightings, stated: Floats, sigma: Floats) ->
     placed = _settled(run, seen, stated, sigma, strays)
     while placed.strays:  # the others may answer for what one is suspected of, or one stray for two
         without = [_settled(run, seen, stated, sigma, [s for s in placed.strays if s is not x]) for x in placed.strays]
-        best = max(without, key=lambda p: _worth(p, stated, sigma))
-        if _worth(placed, stated, sigma) - _worth(best, stated, sigma) > LEAST_TOGETHER:
+        best = max(without, key=lambda p: _worth(p, stated))
+        if _worth(placed, stated) - _worth(best, stated) > LEAST_TOGETHER:
             break
         placed = best
     return placed
@@ -251,16 +250,12 @@ def _settled(run: Run, seen: Sightings, stated: Floats, sigma: Floats, strays: S
     start = stated.copy()
     for stray in strays:
         start[stray.station] = stray.pose
-    found = [Placed(fit, settle(run, one, stated, widened), widened, surest) for one in (fit.poses, start)]
-    return max(found, key=lambda placed: _worth(placed, stated, sigma))
+    return Placed(fit, settle(run, [fit.poses, start], stated, widened), widened, surest)
 
 
-def _worth(placed: Placed, stated: Floats, sigma: Floats) -> float:
-    """Return how well everything together explains all pings [nats], what was believed and every stray's cost in."""
-    off = placed.settled.poses - stated
-    off[:, 2] = wrap(off[:, 2])
-    believed = -0.5 * np.sum((off / placed.sigma) ** 2) - np.sum(np.log(placed.sigma / sigma))
-    return objective(placed.settled.board, things_prior()) + float(believed) - STRAYED_COST * len(placed.strays)
+def _worth(placed: Placed, stated: Floats) -> float:
+    """Return how well everything together explains all pings [nats], every stray's cost in."""
+    return worth(placed.settled, stated, placed.sigma) - STRAYED_COST * len(placed.strays)
 
 
 def _confirmed(run: Run, looked: list[Stray], fit: PoseFit, stated: Floats, sigma: Floats) -> list[Stray]:
@@ -271,7 +266,7 @@ def _confirmed(run: Run, looked: list[Stray], fit: PoseFit, stated: Floats, sigm
     heard = np.unique(run.readings.station)
     for suspect in looked:
         k = suspect.station
-        others = settle(run, fit.poses, stated, sigma, heard[heard != k], times=1)
+        others = settle(run, [fit.poses], stated, sigma, heard[heard != k], times=1)
         soundings, _ = pack(calibrated(with_poses(run, stated)), np.array([k]))
         as_shift = Stray(k, suspect.pose - stated[k], suspect.gain)
         gain, shift = confirmed_gain(others.board, soundings, as_shift, fit.poses[k] - stated[k], sigma[k])
