@@ -9,6 +9,7 @@ Floor axes [m], headings [rad].
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -243,6 +244,12 @@ def _corrected(run: Run, poses: Floats, sigmas: Floats, accepted: Bools) -> Run:
     )
 
 
+def _named(run: Run, some: Sequence[int]) -> str:
+    """Return stations' names in words: A; A and B; A, B and C."""
+    names = [run.stations[k].name for k in some]
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
 def _notes(found: Alignment, run: Run, stated_sigma: Floats) -> tuple[str, ...]:
     """Return what the data say and cannot say, in sentences."""
     heard = {int(k) for k in run.readings.station}
@@ -257,20 +264,22 @@ def _notes(found: Alignment, run: Run, stated_sigma: Floats) -> tuple[str, ...]:
             )
         elif found.gross[k]:
             out.append(f"{station.name} did not stand where the run says: {shift_words(found, k)}")
-        elif not found.accepted[k]:
-            why = (
-                "it shares too little with the others"
-                if found.shared[k] < LEAST_ARCS
-                else "arcs that were left out fit no better with the correction"
-            )
-            out.append(f"{station.name} keeps its stated pose: {why}")
+    kept = [k for k in sorted(heard) if not found.accepted[k] and not found.gross[k]]
+    for why, some in (
+        ("too little is shared with the others", [k for k in kept if found.shared[k] < LEAST_ARCS]),
+        ("left-out arcs fit no better with the correction", [k for k in kept if found.shared[k] >= LEAST_ARCS]),
+    ):
+        if some:
+            keeps = "keeps its stated pose" if len(some) == 1 else "keep their stated poses"
+            out.append(f"{_named(run, some)} {keeps}: {why}")
     if found.gross.any():
         out.append(CAUTION)
     blind = found.accepted & (found.sigmas[:, 2] > BLIND_SHARE * stated_sigma[:, 2]) & ~found.gross
     if blind.any():
-        names = ", ".join(run.stations[k].name for k in np.flatnonzero(blind))
+        some = [int(k) for k in np.flatnonzero(blind)]
+        seen = "the heading of {} was" if len(some) == 1 else "the headings of {} were"
         out.append(
-            f"the headings of {names} were hardly seen: a wide beam tells a turn of a degree or two only faintly"
+            f"{seen.format(_named(run, some))} hardly seen: a wide beam tells a turn of a degree or two only faintly"
         )
     out.append(
         "a shift or turn of all stations together cannot be seen; their stated mean fixes the frame, so errors of 1 cm "
