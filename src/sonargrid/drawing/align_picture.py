@@ -94,7 +94,7 @@ def _arcs(seen: Sightings, poses: Floats, found: Alignment, view: View, look: Th
 
 
 def _things(found: Alignment, view: View, look: Theme) -> tuple[Mark, ...]:
-    """Return the walls, posts and corners that explain the arcs, faint under them."""
+    """Return the walls, posts, corners and boxes that explain the arcs, faint under them."""
     marks: list[Mark] = []
     for thing in found.things:
         if thing.kind in ("wall", "rough"):
@@ -107,6 +107,12 @@ def _things(found: Alignment, view: View, look: Theme) -> tuple[Mark, ...]:
             turn_all = np.linspace(0.0, 2.0 * math.pi, 40, endpoint=False)
             ring = view.place(thing.shape[0] + radius * np.cos(turn_all), thing.shape[1] + radius * np.sin(turn_all))
             marks.append(Stroke(ring, look.wall, 2.0, look.wall, closed=True, opacity=0.35))
+        elif thing.kind == "box":
+            x, y, turn, half_w, half_d = thing.shape[:5]
+            c, s = math.cos(turn), math.sin(turn)
+            ahead, aside = half_w * np.array([1, 1, -1, -1]), half_d * np.array([1, -1, -1, 1])
+            outline = view.place(x + c * ahead - s * aside, y + s * ahead + c * aside)
+            marks.append(Stroke(outline, look.wall, 2.0, look.wall, closed=True, opacity=0.35))
     return tuple(marks)
 
 
@@ -144,7 +150,7 @@ def _legend(run: Run, found: Alignment, look: Theme, wide: float, bottom: float,
         Stroke(straight((LEFT_PX, y - 6), (LEFT_PX + 44, y - 6)), look.station, 2.5),
         Words("arc of equal range", LEFT_PX + 56, y, SMALL_PX, look.ink),
         Stroke(straight((LEFT_PX + 250, y - 6), (LEFT_PX + 294, y - 6)), look.wall, 9.0, opacity=0.35),
-        Words("wall, post or corner found", LEFT_PX + 306, y, SMALL_PX, look.ink),
+        Words("wall or thing found", LEFT_PX + 306, y, SMALL_PX, look.ink),
         *cased(straight((LEFT_PX + 570, y - 6), (LEFT_PX + 614, y - 6)), look.ink, 2.0, look.halo),
         Words("from the stated to the corrected place", LEFT_PX + 626, y, SMALL_PX, look.ink),
         *scale_bar(view, LEFT_PX + 570, y + 18, 300.0, look),
