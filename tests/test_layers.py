@@ -33,7 +33,8 @@ ROOMS: dict[int, str] = {
     "new_run heard_lines byte_source recorded_run run_writer recording scene_files kernels polar evidence plateaus "
     "head_bench beam_bench check_findings check_view check_head check_clock check_numbers check_echoes "
     "check_repeats check_stations check_setting run_check bench_plan",
-    5: "merging additive neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
+    5: "merging beam_tables wedge_pings tile_loops tile_batches many_poses additive "
+    "neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings echo_shadows echo_order echo_board object_candidates object_moves object_climb "
     "run_beam object_pool object_boxes object_kinds object_swaps object_fit object_list object_sigmas "
     "confidence clusters object_rows",
@@ -69,6 +70,8 @@ LOOP_FUNCTION_LINES = 80
 LOOPS_AND_FITS = {
     "kernels",
     "polar",
+    "tile_loops",
+    "tile_batches",
     "joint",
     "explained",
     "first_return",

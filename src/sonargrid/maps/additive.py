@@ -5,8 +5,10 @@ Metres and radians.  How one station's sum is reached is `kernels`' business; ho
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,7 +20,10 @@ from sonargrid.maps.kernels import STEPS_PER_SIGMA, StationPings, Window, ray_st
 from sonargrid.maps.polar import polar_station
 from sonargrid.runs.readings import Pings
 
-POLAR_READINGS = 40  # fewer readings at a pose are cheaper ray by ray; benchmarks/bench_mapping.py
+if TYPE_CHECKING:
+    from sonargrid.maps.many_poses import PosePings, TileSum
+
+POLAR_READINGS = 40  # fewer readings at a pose are cheaper one by one (`many_poses`); benchmarks/bench_mapping.py
 POLAR_TABLE = 40_000_000  # larger tables of bearings x range steps go ray by ray instead
 
 
@@ -50,17 +55,17 @@ def _chosen(pings: Pings, keep: np.ndarray, weights: Floats, settings: MapSettin
     )
 
 
-def _by_station(pings: Pings) -> list[np.ndarray]:
-    """Return the places of each station's usable pings, stations in order."""
+def _by_station(pings: Pings) -> tuple[np.ndarray, np.ndarray]:
+    """Return the places of all usable pings, station by station in order, and where each station's end."""
     void, of_rays = pings.void, pings.rays.station
     order = np.flatnonzero(~void) if void.any() else np.arange(len(pings))
     if not order.size or bool(np.all(of_rays == of_rays[0])):  # nothing to pick out
-        return [order] if order.size else []
+        return order, np.full(min(order.size, 1), order.size)
     station = pings.station if order.size == len(pings) else pings.station[order]
     if bool(np.any(station[1:] < station[:-1])):
         by_station = np.argsort(station, kind="stable")
         order, station = order[by_station], station[by_station]
-    return np.split(order, np.flatnonzero(np.diff(station)) + 1)
+    return order, np.r_[np.flatnonzero(np.diff(station)) + 1, station.size]
 
 
 def _polar_serves(one: StationPings, beam: BeamModel, step_m: float) -> bool:
@@ -71,8 +76,12 @@ def _polar_serves(one: StationPings, beam: BeamModel, step_m: float) -> bool:
     return one_pole and one.bearing_rad.size * beam.ranger.reach_m / step_m < POLAR_TABLE
 
 
-def station_window(one: StationPings, beam: BeamModel, frame: GridFrame, range_sigma_m: float) -> Window | None:
+def station_window(
+    one: StationPings | PosePings, beam: BeamModel, frame: GridFrame, range_sigma_m: float
+) -> Window | None:
     """Return one station's sum, rounded to whole evidence steps; None when it lies outside the frame."""
+    if not isinstance(one, StationPings) or one.readings < POLAR_READINGS:
+        return _poses_window(one, beam, frame)
     step_m = max(range_sigma_m, 1e-6) / STEPS_PER_SIGMA
     if isinstance(beam, SpreadBeam) and _polar_serves(one, beam, step_m):
         window = polar_station(frame, one, beam, step_m)
@@ -84,11 +93,34 @@ def station_window(one: StationPings, beam: BeamModel, frame: GridFrame, range_s
     return Window(window.row, window.column, rounded, window.touched)
 
 
+def _poses_window(some: StationPings | PosePings, beam: BeamModel, frame: GridFrame) -> Window | None:
+    """Return the sum of poses with few readings on the block that holds them; None where it lies outside the frame."""
+    from sonargrid.maps.many_poses import of_station, tile_sums  # the maps of parked robots need not load it
+
+    poses = of_station(some) if isinstance(some, StationPings) else some
+    return _together([_inside(tile, frame) for tile in tile_sums(poses, beam, frame)])
+
+
+def _inside(tile: TileSum, frame: GridFrame) -> Window | None:
+    """Return the part of a tile that lies in a frame; None where that is nothing."""
+    size = tile.touched.shape[0]
+    row, column = tile.row * size - frame.corner_cells[1], tile.column * size - frame.corner_cells[0]
+    rows = slice(max(0, -row), min(size, frame.rows - row))
+    columns = slice(max(0, -column), min(size, frame.columns - column))
+    if rows.start >= rows.stop or columns.start >= columns.stop:
+        return None
+    evidence = tile.evidence[rows, columns].astype(np.float64) * EVIDENCE_STEP
+    return Window(row + rows.start, column + columns.start, evidence, tile.touched[rows, columns])
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Stations that are summed together, with all that their sum depends on: what another machine needs to know."""
+    """Stations that are summed together, with all that their sum depends on: what another machine needs to know.
 
-    stations: tuple[StationPings, ...]
+    stations : each a station, or many poses with few readings each
+    """
+
+    stations: tuple[StationPings | PosePings, ...]
     beam: BeamModel
     frame: GridFrame
     range_sigma_m: float
@@ -107,7 +139,10 @@ def part_window(part: Part) -> Window | None:
 
     Whole multiples of the evidence step: parts may be put together in any way and order.
     """
-    windows = [station_window(one, part.beam, part.frame, part.range_sigma_m) for one in part.stations]
+    return _together([station_window(one, part.beam, part.frame, part.range_sigma_m) for one in part.stations])
+
+
+def _together(windows: Sequence[Window | None]) -> Window | None:
     inside = [one for one in windows if one is not None]
     if len(inside) < 2:
         return inside[0] if inside else None
@@ -126,6 +161,63 @@ def _block(window: Window, row: int = 0, column: int = 0) -> tuple[slice, slice]
     height, width = window.evidence.shape
     top, left = window.row - row, window.column - column
     return slice(top, top + height), slice(left, left + width)
+
+
+def parts_of(pings: Pings, beam: BeamModel, frame: GridFrame, settings: MapSettings, weights: Floats) -> Iterator[Part]:
+    """Yield the parts of a run that add up to its map: a station each, or very many poses with few readings each.
+
+    Parameters
+    ----------
+    pings, beam, frame, settings, weights
+        As `additive_grid`.
+    """
+    order, ends = _by_station(pings)
+    count = np.diff(ends, prepend=0)
+    readings = count if pings.count is None else np.diff(np.cumsum(pings.count[order])[ends - 1], prepend=0)
+    few = readings < POLAR_READINGS
+    for number in np.flatnonzero(~few).tolist():
+        keep = order[ends[number] - count[number] : ends[number]]
+        yield Part((_chosen(pings, keep, weights, settings),), beam, frame, pings.range_sigma_m)
+    if few.any():
+        from sonargrid.maps.many_poses import poses_of  # the maps of parked robots need not load it
+
+        chosen = order if few.all() else order[np.repeat(few, count)]
+        for poses in poses_of(pings, chosen, weights, settings.silence_weight):
+            yield Part((poses,), beam, frame, pings.range_sigma_m)
+
+
+def _part_windows(part: Part) -> Iterator[Window | None]:
+    """Yield the windows that a part comes to: of poses tile by tile, so that memory stays flat."""
+    for one in part.stations:
+        if isinstance(one, StationPings):
+            yield station_window(one, part.beam, part.frame, part.range_sigma_m)
+            continue
+        from sonargrid.maps.many_poses import tile_sums
+
+        for tile in tile_sums(one, part.beam, part.frame):
+            yield _inside(tile, part.frame)
+
+
+def summed_windows(
+    pings: Pings,
+    beam: BeamModel,
+    frame: GridFrame,
+    settings: MapSettings,
+    weights: Floats,
+    elsewhere: Elsewhere | None = None,
+) -> Iterator[Window]:
+    """Yield what readings say of blocks of the frame, in whole evidence steps; blocks overlap, and add up to the map.
+
+    Parameters
+    ----------
+    pings, beam, frame, settings, weights, elsewhere
+        As `additive_grid`.
+    """
+    parts = parts_of(pings, beam, frame, settings, weights)
+    windows = chain.from_iterable(map(_part_windows, parts)) if elsewhere is None else elsewhere(parts)
+    for window in windows:
+        if window is not None:
+            yield window
 
 
 def additive_grid(
@@ -155,11 +247,7 @@ def additive_grid(
     """
     total = np.zeros(frame.shape)
     touched = np.zeros(frame.shape, dtype=np.int64)
-    stations = (_chosen(pings, keep, weights, settings) for keep in _by_station(pings))
-    parts = (Part((one,), beam, frame, pings.range_sigma_m) for one in stations)
-    for window in map(part_window, parts) if elsewhere is None else elsewhere(parts):
-        if window is None:
-            continue
+    for window in summed_windows(pings, beam, frame, settings, weights, elsewhere):
         block = _block(window)
         total[block] += window.evidence
         touched[block] += window.touched
