@@ -16,7 +16,7 @@ from sonargrid.arrays import Floats
 
 # first steps along each direction: posts (along [m], across [rad], log radius, dB), walls (turn, shift, end, end, dB)
 ROUND_STEPS = np.array([0.008, math.radians(3.0), 0.25, 1.0])
-BEYOND_SWEEP_RAD = math.radians(4.0)
+BEYOND_SWEEP_RAD = math.radians(5.0)  # how gradually things get rarer there; benchmarks/README.md, Object lists
 WEAK_DB, WEAK_SIGMA_DB = -9.0, 5.0  # how much weaker than a post those are that do not answer like one
 LOUD_COST = 8.0  # what a loud point (a wall or corner in reach of one station) must gain more than a post
 FLOOR_STEPS = np.array([0.004, 2.0])
@@ -34,7 +34,7 @@ class Prior:
     gain_sigma_db : how much louder or quieter a thing is than physics says
     weak_share : share of things that answer far more weakly: turned away, soft, not round
     rough_db, rough_sigma_db : level of a rough wall's patch
-    sweep : place (x, y) [m], middle and half width [rad] of the one sweep there is; None = several
+    sweep : place (x, y) [m], middle and half width [rad] of the sector in which things stand; None = several stations
     penalty : by kind, what one more thing must gain in log likelihood
     """
 
@@ -67,7 +67,7 @@ class Prior:
             weak = -0.5 * ((gain - WEAK_DB) / WEAK_SIGMA_DB) ** 2
             loud = np.logaddexp(loud, math.log(self.weak_share * self.gain_sigma_db / WEAK_SIGMA_DB) + weak)
         if self.sweep is not None and kind in ("post", "corner"):
-            # people sweep where things stand: an echo at the sweep's end is rather a thing inside than one beyond
+            # people sweep past what they look for: an echo at the sweep's end is rather a thing inside than one beyond
             x, y, middle, half = self.sweep
             off = np.arctan2(shape[:, 1] - y, shape[:, 0] - x) - middle
             off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))

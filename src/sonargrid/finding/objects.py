@@ -33,6 +33,7 @@ SIZE_PRIOR_M = 0.05  # radius of a thing nobody has measured
 MIN_CONFIDENCE = 0.5
 SIZE_SIGMA = {False: 0.4, True: 0.5}  # of the log radius, for one and for several stations
 WEAK_SHARE = 0.1  # of things before one station that answer far more weakly than a post
+POST_ALONE = 7.0  # what one more post before one station must gain in log likelihood
 SIZE_IN_ROOMS = 1.4  # things stood in rooms are larger than those put before a robot
 MOST_STATIONS = 40  # beyond (a moving robot) the fit gives way to the plain list
 
@@ -158,7 +159,8 @@ def fit_things(pings: Pings, run: Run, size_prior_m: float = SIZE_PRIOR_M, befor
     size = math.log(size_prior_m * (SIZE_IN_ROOMS if several else 1.0))
     prior = Prior(size, SIZE_SIGMA[several])
     if not several:
-        prior = replace(prior, weak_share=WEAK_SHARE, sweep=sweep_of(soundings))
+        penalty = (*prior.penalty[1:], ("post", POST_ALONE))
+        prior = replace(prior, weak_share=WEAK_SHARE, sweep=sweep_of(soundings), penalty=penalty)
     start, known = start_beam(run)
     board = Board(soundings, start)
     if before is not None:

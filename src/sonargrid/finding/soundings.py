@@ -18,6 +18,7 @@ from sonargrid.runs.readings import Pings
 
 LEAST_CORRELATION = 0.35  # share of a ping's error that every repeat shares; benchmarks/bench_lists.py
 FINE_STEP_RAD = math.radians(1.5)  # bearings nearer than this to each other tell the same; benchmarks/bench_lists.py
+SWEEP_END_RAD = math.radians(8.0)  # so near to a sweep's end things get rarer; benchmarks/README.md, Object lists
 SAME_RANGE_M = 0.002  # repeats within this are one echo; well below any ranger's noise
 
 
@@ -166,7 +167,7 @@ def moved(soundings: Soundings, shift: Floats) -> Soundings:
 
 
 def sweep_of(s: Soundings) -> tuple[float, float, float, float] | None:
-    """Return (x, y) of the one place, middle and half width of its sweep [m, rad]; None for a full circle."""
+    """Return (x, y) of the one place, middle and half width of its sweep less the ends [m, rad]; None = full circle."""
     bearing = np.sort(np.remainder(s.bearing_rad, 2.0 * math.pi))
     gaps = np.diff(np.r_[bearing, bearing[0] + 2.0 * math.pi])
     widest = int(np.argmax(gaps))
@@ -174,4 +175,5 @@ def sweep_of(s: Soundings) -> tuple[float, float, float, float] | None:
         return None
     half = 0.5 * (2.0 * math.pi - float(gaps[widest]))
     first = float(bearing[(widest + 1) % bearing.size])
-    return float(s.place_m[0, 0]), float(s.place_m[0, 1]), first + half, half
+    inside = half - min(SWEEP_END_RAD, 0.25 * half)
+    return float(s.place_m[0, 0]), float(s.place_m[0, 1]), first + half, inside
