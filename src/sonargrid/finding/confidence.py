@@ -37,8 +37,8 @@ def features(board: Board, claim: Claim, found: Sorted, row: Object) -> Floats:
             math.log(max(float(claim.heard.sum()) * USUAL_PASSES[several] / _passes(board), 1.0)),
             math.log(max(1, claim.stations)),
             _covered(walls, places, claim.x_m, claim.y_m),
+            odd,
             # one station takes a post for a box and a wall for a post: what it takes it for tells nothing there
-            odd if several else 0.0,
             float(several and lead.kind == "box"),
             math.log(max(longest_sigma_m(row), 0.01) / 0.05) if several else 0.0,
         ]

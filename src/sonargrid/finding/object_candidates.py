@@ -29,8 +29,9 @@ BOX_HALF_M = (0.05, 0.07)  # along and across the beam
 MIRROR_M = 0.4  # shorter faces show no image
 BOX_TURNS_RAD = (-0.5, 0.0, 0.5)
 FLOOR_SHARE = 0.10  # of all bearings must hear an echo of the floor for it to be tried
+FLOORS = 4  # ranges at which a floor is looked for
 ROUGH_DB = -15.0
-WEAKER_DB = (-6.0, -12.0)
+WEAKER_DB = (-6.0, -11.0, -16.0)
 RECENT = 5  # members that make an arc's running median
 
 
@@ -110,8 +111,8 @@ def floor_candidates(s: Soundings) -> Floats:
             odds = math.log(max(share, 1e-3) / max(1.0 - share, 1e-3))
             rows.append((share, float(np.median(s.range_m[mine])), 1.5 * odds))
     rows.sort(reverse=True)
-    apart = [row for n, row in enumerate(rows) if all(abs(row[1] - r) > SAME_ARC_M for _, r, _ in rows[:n])]
-    return _shapes([(r, 0.0, 0.0, margin) for _, r, margin in apart[:3]], 4)
+    apart = [row for n, row in enumerate(rows) if all(abs(row[1] - r) > 0.5 * SAME_ARC_M for _, r, _ in rows[:n])]
+    return _shapes([(r, 0.0, 0.0, margin) for _, r, margin in apart[:FLOORS]], 4)
 
 
 def single_candidates(s: Soundings, arcs: list[Arc], radius_m: float, walls: bool) -> dict[str, Floats]:

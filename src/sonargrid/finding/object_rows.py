@@ -19,6 +19,7 @@ from sonargrid.finding.object_list import Claim, Sorted, heard_readings
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_sigmas import Doubts, bearing_by_one, spread_of
 from sonargrid.finding.things import Object
+from sonargrid.physics.geometry import wrap
 from sonargrid.runs.readings import Run
 
 LOPSIDED_RAD = math.radians(1.2)  # how far a lopsided beam puts every bearing aside
@@ -149,7 +150,7 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     x, y = place[0] + reach * math.cos(bearing), place[1] + reach * math.sin(bearing)
     sx, sy, rho = ellipse(bearing, along, across)
     readings = round(float(claim.heard.sum()))
-    return Object("echo", float(x), float(y), sx, sy, rho, max(0.0, face), bearing, 1, readings)
+    return Object("echo", float(x), float(y), sx, sy, rho, max(0.0, face), float(wrap(bearing)), 1, readings)
 
 
 def _face_by_one(board: Board, claim: Claim, place: Floats, prior: Prior) -> tuple[float, float, float]:

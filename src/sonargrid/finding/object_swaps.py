@@ -264,7 +264,7 @@ def refloor(board: Board, prior: Prior) -> Board:
         boards = [board.with_more([floor])]
         if board.soundings.place_m.shape[0] == 1:
             # from one place a ring of things stands in for a floor so well that none of them goes by itself
-            boards.append(_without_ring(board, floor))
+            boards.append(_without_ring(board, floor, prior))
         for other in boards:
             drop_poor(other, prior)
             value = objective(other, prior)
@@ -273,7 +273,7 @@ def refloor(board: Board, prior: Prior) -> Board:
     return chosen
 
 
-def _without_ring(board: Board, floor: Thing) -> Board:
+def _without_ring(board: Board, floor: Thing, prior: Prior) -> Board:
     """Return a one-station board with a floor in the place of all round things at its range."""
     other = board.with_more([])
     place = board.soundings.place_m[0]
@@ -285,7 +285,7 @@ def _without_ring(board: Board, floor: Thing) -> Board:
         face -= math.exp(thing.shape[2]) if thing.kind == "post" else 0.0
         if abs(face - floor.shape[0]) < MERGE_RANGE_M:
             other.remove(index)
-    other.add(floor)
+    other.add(climb(other, other.rest(), floor, prior, passes=4)[0])
     return other
 
 
