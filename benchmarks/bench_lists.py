@@ -108,6 +108,8 @@ def fit() -> None:
     kept = [json.loads(line) for line in CLAIMS.read_text().splitlines()]
     for title, classes in (("ONE_STATION", ONE), ("SEVERAL", SEVERAL)):
         mine = [one for one in kept if one["class"] in classes]
+        if not mine:
+            continue
         x, there, part = [], [], []
         for one in mine:
             for row, true in one["claims"]:
