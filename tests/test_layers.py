@@ -36,7 +36,7 @@ ROOMS: dict[int, str] = {
     5: "merging beam_tables wedge_pings tile_loops tile_batches many_poses additive "
     "neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
     6: "mapping echo_model soundings echo_shadows echo_order echo_board object_candidates object_moves object_climb "
-    "run_beam object_pool object_boxes object_kinds object_swaps object_fit object_list object_sigmas "
+    "run_beam object_pool object_boxes object_kinds object_swaps object_fit object_list object_sigmas object_middles "
     "confidence clusters object_rows",
     7: "objects",
     8: "drawn floor_behind "

@@ -1,14 +1,14 @@
-"""Boxes in the place of the faces, edges and posts that stood in for them.
+"""Boxes and posts in the place of the faces, edges and posts that stood in for them.
 
 A box shows each station one face or one edge, so a greedy search finds it piece by piece, or not at all where each
-piece pays too little by itself.  One box that all stations share is tried for each piece and its neighbours, and kept
-if the score rises.  Floor axes [m], directions [rad].
+piece pays too little by itself.  One box, or one post, that all stations share is tried for each piece and its
+neighbours, and kept if the score rises.  Floor axes [m], directions [rad].
 """
 
 from __future__ import annotations
 
 import math
-from itertools import product
+from itertools import permutations, product
 
 import numpy as np
 
@@ -16,12 +16,13 @@ from sonargrid.arrays import Floats
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_order import FLAT, Rest, Thing
 from sonargrid.finding.object_climb import climb_all
-from sonargrid.finding.object_moves import Prior
+from sonargrid.finding.object_moves import Prior, side_of
 from sonargrid.finding.object_pool import believed, different, drop_poor, objective
 
 REACH_M = 0.22  # pieces so near to each other may be one box
 SHORT_M = 0.45  # longer faces are walls
 TURNS_RAD = np.radians(np.arange(0.0, 90.0, 15.0))
+POST_RADII_M = (0.025, 0.045, 0.08)
 HALVES_M = ((0.06, 0.06), (0.10, 0.05), (0.05, 0.10))
 FACE_HALVES_M = (0.045, 0.085)
 ASIDE_M = (-0.12, -0.06, 0.0, 0.06, 0.12)
@@ -30,14 +31,14 @@ CLIMBED = 3
 
 
 def rebox(board: Board, prior: Prior, alone: bool = True) -> Board:
-    """Return the board with boxes in the place of what stood in for them, where that is better.
+    """Return the board with boxes and posts in the place of what stood in for them, where that is better.
 
     Parameters
     ----------
     board, prior : Board, Prior
         What stands, and beliefs.
     alone : bool
-        Whether a box may take the place of one piece; from one station a post explains one piece as well.
+        Whether one piece may be replaced, and by posts, too; from one station a post explains one piece as well.
     """
     now = objective(board, prior)
     boxes: dict[tuple[Thing, ...], Thing | None] = {}
@@ -45,7 +46,7 @@ def rebox(board: Board, prior: Prior, alone: bool = True) -> Board:
     while True:
         groups = _groups(board, 1 if alone else 2)
         new = [g for g in groups if _key(board, g) not in boxes]
-        for group, box in zip(new, _best_boxes(board, new, prior), strict=True):
+        for group, box in zip(new, _best_single(board, new, prior, alone), strict=True):
             boxes[_key(board, group)] = box
         for group in groups:
             key = _key(board, group)
@@ -67,20 +68,22 @@ def _key(board: Board, group: list[int]) -> tuple[Thing, ...]:
     return tuple(board.things[j] for j in group)
 
 
-def _is_piece(thing: Thing) -> bool:
-    if thing.kind in FLAT:
-        return thing.shape[3] - thing.shape[2] < SHORT_M
-    return thing.kind in ("post", "corner", "box")
-
-
 def _groups(board: Board, least: int) -> list[list[int]]:
     """Return the sets of things that one box might replace: each piece by itself, each with its neighbours."""
-    pieces = [j for j in range(board.given, len(board.things)) if _is_piece(board.things[j])]
-    at = {j: board.things[j].middle_m for j in pieces}
-    heard = (board.shares() * board.soundings.count).sum(axis=1) if board.things else np.zeros(0)
+    s = board.soundings
+    own = board.shares() * s.count
+    at: dict[int, tuple[float, float]] = {}
+    for j in range(board.given, len(board.things)):
+        thing = board.things[j]
+        heard = np.bincount(s.station[s.ray], weights=own[j], minlength=len(s.place_m))
+        # how far a face goes on that one station alone hears, nobody knows
+        if thing.kind in FLAT and (thing.shape[3] - thing.shape[2] < SHORT_M or (heard >= 1.0).sum() == 1):
+            at[j] = _sides(board, [j])[0][:2]
+        elif thing.kind in ("post", "corner", "box"):
+            at[j] = thing.middle_m
     out: list[list[int]] = []
-    for j in sorted(pieces, key=lambda j: -heard[j]):
-        near = [k for k in pieces if math.hypot(at[k][0] - at[j][0], at[k][1] - at[j][1]) < REACH_M]
+    for j in sorted(at, key=lambda j: -float(own[j].sum())):
+        near = [k for k in at if math.hypot(at[k][0] - at[j][0], at[k][1] - at[j][1]) < REACH_M]
         for group in (sorted(near), [j]):
             lone_box = len(group) == 1 and board.things[group[0]].kind == "box"
             if group not in out and not lone_box and len(group) >= least:
@@ -88,27 +91,86 @@ def _groups(board: Board, least: int) -> list[list[int]]:
     return out
 
 
-def _best_boxes(board: Board, groups: list[list[int]], prior: Prior) -> list[Thing | None]:
-    """Return the best box in the place of each group, None where no start comes near."""
+def _best_single(board: Board, groups: list[list[int]], prior: Prior, posts: bool) -> list[Thing | None]:
+    """Return the best box (or post) in the place of each group, None where no start comes near."""
     now = objective(board, prior)
     tried: list[Thing] = []
     of_group: list[int] = []
     rests: list[Rest] = []
     for number, group in enumerate(groups):
         rest = board.rest(group)
-        starts = _starts(board, group)
-        values = board.rate(rest, "box", starts) + prior.log_density("box", starts)
-        values = values + believed(rest.things, prior) - prior.cost("box")
-        order = [int(n) for n in np.argsort(-values)[:12] if values[n] > now - WORTH_A_CLIMB]
-        leaders = different([("box", starts[n], 0.0) for n in order])[:CLIMBED]
-        tried += [Thing("box", tuple(shape)) for _, shape, _ in leaders]
+        starts = {"box": _starts(board, group)}
+        if posts:
+            starts["post"] = _posts(board, group)
+        stands = believed(rest.things, prior)
+        leaders: list[Thing] = []
+        versions = [board.versions(kind, shapes) for kind, shapes in starts.items()]
+        for one, rated in zip(versions, board.rate_all([rest], versions), strict=True):
+            value = rated + prior.log_density(one.kind, one.shape) + stands - prior.cost(one.kind)
+            order = [int(n) for n in np.argsort(-value)[:12] if value[n] > now - WORTH_A_CLIMB]
+            near = different([(one.kind, one.shape[n], 0.0) for n in order])[:CLIMBED]
+            leaders += [Thing(kind, tuple(shape)) for kind, shape, _ in near]
+        tried += leaders
         of_group += [number] * len(leaders)
         rests += [rest] * len(leaders)
     best: list[tuple[float, Thing | None]] = [(-math.inf, None)] * len(groups)
-    for number, (box, value) in zip(of_group, climb_all(board, rests, tried, prior, passes=6), strict=True):
-        if value > best[number][0]:
-            best[number] = (value, box)
-    return [box for _, box in best]
+    for number, (thing, climbed) in zip(of_group, climb_all(board, rests, tried, prior, passes=6), strict=True):
+        net = climbed - prior.cost(thing.kind)
+        if net > best[number][0]:
+            best[number] = (net, thing)
+    return [thing for _, thing in best]
+
+
+def _posts(board: Board, group: list[int]) -> Floats:
+    """Return (n, 4) posts to start from: behind the point of each piece nearest to each station, and in their midst."""
+    s = board.soundings
+    own = board.shares()[group] * s.count
+    at: list[tuple[float, float, float]] = []
+    for k, j in enumerate(group):
+        heard = np.bincount(s.station[s.ray], weights=own[k], minlength=len(s.place_m))
+        for station in np.flatnonzero(heard >= 1.0):
+            px, py = s.place_m[station]
+            face, bearing = side_of(board.things[j], s.place_m[station])
+            for r in POST_RADII_M:
+                at.append((px + (face + r) * math.cos(bearing), py + (face + r) * math.sin(bearing), r))
+    if len(group) > 1:
+        x, y = np.mean([board.things[j].middle_m for j in group], axis=0)
+        at += [(x, y, r) for r in POST_RADII_M]
+    return np.array([(x, y, math.log(r), 0.0) for x, y, r in at]).reshape(-1, 4)
+
+
+def _sides(board: Board, group: list[int]) -> list[tuple[float, float, float, float]]:
+    """Return (x, y, c, s) of each piece: its point nearest to the station that hears it most [m], and the way there."""
+    s = board.soundings
+    own = board.shares()[group] * s.count
+    out = []
+    for k, j in enumerate(group):
+        heard = np.bincount(s.station[s.ray], weights=own[k], minlength=len(s.place_m))
+        place = s.place_m[int(np.argmax(heard))]
+        distance, bearing = side_of(board.things[j], place)
+        c, sn = math.cos(bearing), math.sin(bearing)
+        out.append((float(place[0]) + distance * c, float(place[1]) + distance * sn, c, sn))
+    return out
+
+
+def _round_sides(sides: list[tuple[float, float, float, float]]) -> list[tuple[float, ...]]:
+    """Return boxes that have each two of some sides: of one corner, of one face, or opposite each other."""
+    rows: list[tuple[float, ...]] = []
+    for (ax, ay, ac, as_), (bx, by, bc, bs) in permutations(sides, 2):
+        along, across = ac * bc + as_ * bs, ac * bs - as_ * bc
+        # in the frame of the first side: u into the thing, v to the left
+        u, v = ac * (bx - ax) + as_ * (by - ay), -as_ * (bx - ax) + ac * (by - ay)
+        if abs(across) > abs(along):
+            sign = math.copysign(1.0, across)
+            half_u, half_v = max(0.05, 0.5 * u + 0.02), max(0.05, 0.5 * abs(v) + 0.02)
+            mid_u, mid_v = half_u, v + sign * half_v
+        else:
+            half_u = 0.05 if along > 0.0 else max(0.02, 0.5 * u)
+            half_v, mid_u, mid_v = 0.5 * abs(v) + 0.04, half_u, 0.5 * v
+        if max(half_u, half_v) < REACH_M:
+            x, y = ax + ac * mid_u - as_ * mid_v, ay + as_ * mid_u + ac * mid_v
+            rows.append((x, y, math.atan2(as_, ac), half_u, half_v, 0.0))
+    return rows
 
 
 def _starts(board: Board, group: list[int]) -> Floats:
@@ -147,4 +209,5 @@ def _starts(board: Board, group: list[int]) -> Floats:
         flat = [f for f, j in zip(faces, group, strict=True) if board.things[j].kind in (*FLAT, "box")]
         for turn in np.unique(np.r_[TURNS_RAD, np.mod(flat, 0.5 * math.pi)]):
             rows += [(x, y, turn, w, d, 0.0) for w, d in HALVES_M]
+        rows += _round_sides(_sides(board, group))
     return np.array(rows)

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Floats
+from sonargrid.finding.echo_model import nearest_on_box
+from sonargrid.finding.echo_order import FLAT, Thing
 
 # first steps along each direction: posts (along [m], across [rad], log radius, dB), walls (turn, shift, end, end, dB)
 ROUND_STEPS = np.array([0.008, math.radians(3.0), 0.25, 1.0])
@@ -93,6 +95,20 @@ def nearest_place(kind: str, shape: Floats, place_m: Floats) -> Floats:
     """Return the (2,) place nearest to a round thing [m]."""
     d = np.hypot(place_m[:, 0] - shape[0], place_m[:, 1] - shape[1])
     return np.asarray(place_m[int(np.argmin(d))])
+
+
+def side_of(thing: Thing, place: Floats) -> tuple[float, float]:
+    """Return (distance [m], bearing [rad]) of the nearest point of a thing from a place (2,)."""
+    if thing.kind in FLAT:
+        away = thing.shape[1] - math.cos(thing.shape[0]) * place[0] - math.sin(thing.shape[0]) * place[1]
+        return abs(away), thing.shape[0] + (math.pi if away < 0.0 else 0.0)
+    if thing.kind == "box":
+        x, y = nearest_on_box(np.array([thing.shape]), place[:1], place[1:])
+        dx, dy = float(x[0, 0] - place[0]), float(y[0, 0] - place[1])
+        return math.hypot(dx, dy), math.atan2(dy, dx)
+    dx, dy = thing.shape[0] - place[0], thing.shape[1] - place[1]
+    radius = math.exp(thing.shape[2]) if thing.kind == "post" else 0.0
+    return math.hypot(dx, dy) - radius, math.atan2(dy, dx)
 
 
 def steps_of(kind: str) -> Floats:

@@ -14,9 +14,9 @@ import numpy as np
 from sonargrid.arrays import Floats
 from sonargrid.finding.clusters import PRIOR_SHARE, ellipse
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import nearest_on_box
 from sonargrid.finding.object_list import Claim, Sorted, heard_readings
-from sonargrid.finding.object_moves import Prior
+from sonargrid.finding.object_middles import middle_by_one
+from sonargrid.finding.object_moves import Prior, side_of
 from sonargrid.finding.object_sigmas import Doubts, bearing_by_one, spread_of
 from sonargrid.finding.things import Object
 from sonargrid.physics.geometry import wrap
@@ -87,7 +87,7 @@ def _box_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts) -> Object
     spread = spread_of(board, claim.members[0], prior, doubts)
     sx, sy, rho = _of_covariance(spread.centre + np.eye(2) * LEAST_BOX_SIGMA_M**2)
     station, _, bearing = _nearest(board, claim.x_m, claim.y_m)
-    near = _near_box(board, claim.members[0], board.soundings.place_m[station])
+    near, _ = side_of(board.things[claim.members[0]], board.soundings.place_m[station])
     return Object(
         "cluster",
         claim.x_m,
@@ -100,11 +100,6 @@ def _box_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts) -> Object
         claim.stations,
         round(float(claim.heard.sum())),
     )
-
-
-def _near_box(board: Board, index: int, place: Floats) -> float:
-    x, y = nearest_on_box(np.array([board.things[index].shape]), place[:1], place[1:])
-    return math.hypot(float(x[0, 0] - place[0]), float(y[0, 0] - place[1]))
 
 
 def _cluster_row(claim: Claim, station: int, d: float, bearing: float, doubts: Doubts, size_m: float) -> Object:
@@ -132,18 +127,18 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     thing = board.things[lead]
     station, d, bearing = _nearest(board, claim.x_m, claim.y_m, claim.heard)
     place = board.soundings.place_m[station]
+    several = board.soundings.place_m.shape[0] > 1
+    if several and not (thing.is_round and len(claim.members) == 1):
+        return _one_sided_row(board, claim, prior, doubts, size_m, station)
     face = d - size_m
     width = math.hypot(FACE_RAD, HALF_FACE_M / max(d, 0.1))
     alone = len(claim.members) == 1 or len(board.soundings.place_m) == 1
     if alone and all(board.things[m].is_round for m in claim.members):
         face, bearing, width = _face_by_one(board, claim, place, prior)
-    elif thing.kind == "box":
-        face = _near_box(board, lead, place)
-    elif len(claim.members) == 1:
-        face = abs(thing.shape[1] - math.cos(thing.shape[0]) * place[0] - math.sin(thing.shape[0]) * place[1])
+    elif thing.kind == "box" or len(claim.members) == 1:
+        face, _ = side_of(thing, place)
     reach = face + size_m
-    beam = board.beam
-    near = math.hypot(0.4 * (beam.sigma_m + beam.sigma_share * face), doubts.scale * face)
+    near = _near_sigma(board, face, doubts)
     along = math.sqrt(near**2 + (PRIOR_SHARE * size_m) ** 2 + float(doubts.position_m[station]) ** 2)
     turn = math.sqrt(width**2 + doubts.head_rad**2 + float(doubts.heading_rad[station]) ** 2)
     across = math.hypot(reach * turn, float(doubts.position_m[station]))
@@ -151,6 +146,26 @@ def _echo_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: 
     sx, sy, rho = ellipse(bearing, along, across)
     readings = round(float(claim.heard.sum()))
     return Object("echo", float(x), float(y), sx, sy, rho, max(0.0, face), float(wrap(bearing)), 1, readings)
+
+
+def _near_sigma(board: Board, face: float, doubts: Doubts) -> float:
+    """Return how well the distance of a near face is known from one station [m]."""
+    return math.hypot(0.4 * (board.beam.sigma_m + board.beam.sigma_share * face), doubts.scale * face)
+
+
+def _one_sided_row(board: Board, claim: Claim, prior: Prior, doubts: Doubts, size_m: float, station: int) -> Object:
+    """Return the row of a thing of which one station of several heard one side."""
+    place = board.soundings.place_m[station]
+    face, _ = side_of(board.things[claim.members[0]], place)
+    middle, spread = middle_by_one(board, claim.members, place, prior, size_m)
+    dx, dy = float(middle[0] - place[0]), float(middle[1] - place[1])
+    along = np.array([dx, dy]) / max(math.hypot(dx, dy), 1e-6)
+    turned = math.hypot(doubts.head_rad, float(doubts.heading_rad[station])) * np.array([-dy, dx])
+    near = math.hypot(_near_sigma(board, face, doubts), LEAST_BOX_SIGMA_M)
+    spread = spread + near**2 * np.outer(along, along) + np.outer(turned, turned)
+    sx, sy, rho = _of_covariance(spread + np.eye(2) * float(doubts.position_m[station]) ** 2)
+    bearing, readings = math.atan2(dy, dx), round(float(claim.heard.sum()))
+    return Object("echo", float(middle[0]), float(middle[1]), sx, sy, rho, max(0.0, face), bearing, 1, readings)
 
 
 def _face_by_one(board: Board, claim: Claim, place: Floats, prior: Prior) -> tuple[float, float, float]:
