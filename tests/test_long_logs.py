@@ -198,6 +198,14 @@ def test_cells_read_by_their_bytes_are_the_nearest_doubles(rows: list[tuple[str,
     assert [texts[0][i] for i in texts[1]] == [t for _, t, _ in rows]
 
 
+def test_names_of_digits_are_texts() -> None:
+    for names in (["01", "1", "01"], ["100001", "200001"], ["7", "8", "8"], ["12345678", "22345678"]):
+        block = "".join(f"{name},5,{'9' * 20}\n" for name in names).encode()
+        got = plain_cells(block, [TEXT, NUMBER, SKIPPED], 1)
+        assert got is not None and isinstance(got[0], tuple)
+        assert [got[0][0][i] for i in got[0][1]] == names
+
+
 def test_plain_blocks_are_read_by_their_bytes() -> None:
     block = b"A,-12,0.125,x\nB,3,12345678.5,y z-\n".replace(b" ", b"")
     got = plain_cells(block, [TEXT, NUMBER, NUMBER, SKIPPED], 2)

@@ -75,7 +75,7 @@ class RowCounter:
             keep = self._keep_first(station, angle, distance)
             station, angle, distance = station[keep], angle[keep], distance[keep]
         if self._tally is not None and not self._tally.add(station, angle, distance):
-            self._pile.add(self._tally.counted())
+            self._pile.add(self._tally.counted(_NOTHING))
             self._tally = None
         if self._tally is None:
             self._pile.add(_singly(station, angle, distance))
@@ -115,8 +115,8 @@ class RowCounter:
     def result(self) -> Rows:
         """Return the readings taken: the first ones in order, behind them all others in none."""
         assert self._first is not None
-        others = self._pile.settled() if self._tally is None else self._tally.counted()
-        whole = _together([*self._head, others])
+        head = _together(self._head)
+        whole = _together([head, self._pile.settled()]) if self._tally is None else self._tally.counted(head)
         return Rows(
             angle_column=self._first.angle_column,
             distance_column=self._first.distance_column,
@@ -134,6 +134,18 @@ class RowCounter:
 def _singly(station: Ints, angle: Table, distance: Table) -> Counted:
     ones = np.ones(station.size, dtype=np.int32)
     return Counted(station, angle.astype(np.float64), distance.astype(np.float64), ones)
+
+
+def _room_for(head: Counted, more: int) -> Counted:
+    """Return some readings with room for so many more behind them."""
+    size = head.count.size + more
+    whole = Counted(np.empty(size, np.int32), np.empty(size), np.empty(size), np.empty(size, np.int32))
+    for name in ("station", "angle", "distance", "count"):
+        getattr(whole, name)[: head.count.size] = getattr(head, name)
+    return whole
+
+
+_NOTHING = _singly(*(np.empty(0, dtype=np.int32) for _ in range(3)))
 
 
 def _together(parts: Sequence[Counted]) -> Counted:
@@ -208,19 +220,25 @@ class _Tally:
         self._counts, self._low = counts, low
         return True
 
-    def counted(self) -> Counted:
-        """Return what was counted."""
+    def counted(self, head: Counted) -> Counted:
+        """Return what was counted, behind the readings of `head`."""
         flat = self._counts.reshape(-1)
         _, angles, distances = self._counts.shape
         at = np.flatnonzero(flat).astype(np.int32)
-        line = at // max(distances, 1)
-        place = at - line * distances
-        station = line // max(angles, 1)
-        distance = (place - (FIRST - 1)) / self._distance_scale
-        distance[place == SILENT] = np.inf
-        distance[place == VOID] = np.nan
-        angle = (line - station * angles + self._low) / self._angle_scale
-        return Counted(station, angle, distance, flat[at])
+        first = head.count.size
+        whole = _room_for(head, at.size)
+        station, angle, distance = whole.station[first:], whole.angle[first:], whole.distance[first:]
+        whole.count[first:] = flat[at]
+        line = at // np.int32(max(distances, 1))
+        at -= line * np.int32(distances)  # the place in its line
+        station[:] = line // np.int32(max(angles, 1))
+        line -= station * np.int32(angles)
+        line += np.int32(self._low)
+        np.divide(line, self._angle_scale, out=angle)
+        np.divide(at - np.int32(FIRST - 1), self._distance_scale, out=distance)
+        distance[at == SILENT] = np.inf
+        distance[at == VOID] = np.nan
+        return whole
 
 
 def _steps(values: Table, scale: int) -> Ints | None:
@@ -238,8 +256,7 @@ class _Pile:
     """Different readings of any decimals, sorted now and then, if that makes them fewer."""
 
     def __init__(self) -> None:
-        none = np.empty(0, dtype=np.int32)
-        self._settled = _singly(none, none, none)
+        self._settled = _NOTHING
         self._loose: list[Counted] = []
         self._waiting = 0
         self._pays = True

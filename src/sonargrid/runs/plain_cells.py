@@ -76,14 +76,14 @@ def _bare(codes: Bytes, ends: NDArray[np.int64], kinds: Sequence[str], empty_at:
     width = ends.copy()
     width[1:] -= ends[:-1]
     width[1:] -= 1
-    top, letters = int(width.max()), None
+    top = int(width.max())
     if top > DIGITS:  # of a text that nobody reads, perhaps
         top = max((int(width[j::n].max()) for j, kind in enumerate(kinds) if kind == NUMBER), default=0)
         if top > DIGITS:
             return None
     values = _values(codes, top).take(ends - 1).reshape(-1, n)
-    if int(codes.max()) > _ZERO + 9:
-        letters = codes > _ZERO + 9
+    letters_there = int(codes.max()) > _ZERO + 9
+    letters = codes > _ZERO + 9 if letters_there else None
     none_empty = bool(width.min() > 0)
     columns: list[Column] = []
     for j, kind in enumerate(kinds):
@@ -97,7 +97,9 @@ def _bare(codes: Bytes, ends: NDArray[np.int64], kinds: Sequence[str], empty_at:
                     return None
                 column = np.where(width[j::n] > 0, column, np.inf)
         elif kind == TEXT:
-            column = _texts(codes, _Cells(ends[j::n] - width[j::n], ends[j::n]))
+            all_of_it = not letters_there and int(width[j::n].max()) <= top
+            cells = _Cells(ends[j::n] - width[j::n], ends[j::n])
+            column = _texts(codes, cells, values[:, j] if all_of_it else None)
             if column is None:
                 return None
         columns.append(column)
@@ -200,24 +202,35 @@ def _decimals(
     return number
 
 
-def _texts(codes: Bytes, cells: _Cells) -> Texts | None:
-    """Return (distinct texts, index of each row's text) of one column; None if a cell is too long or no clean text."""
+def _texts(codes: Bytes, cells: _Cells, values: Table | None = None) -> Texts | None:
+    """Return (distinct texts, index of each row's text) of one column; None if a cell is too long or no clean text.
+
+    values : the number that each cell makes, where all are digits
+    """
     width = cells.end - cells.start
     longest, shortest = int(width.max()), int(width.min())
     if longest > TEXT_BYTES:
         return None
-    word: Table = np.zeros(width.size, dtype=np.uint8 if longest < 2 else np.uint64)
-    for k in range(longest):
-        byte = codes.take(cells.start + k, mode="clip").astype(word.dtype)
-        if k >= shortest:
-            byte *= width > k
-        word |= byte << word.dtype.type(8 * k) if k else byte
+    # digits of one width are equal texts where they are equal numbers
+    word = values if values is not None and longest == shortest else _words(codes, cells.start, width)
     first = np.concatenate([[0], np.flatnonzero(word[1:] != word[:-1]) + 1])
     numbers: dict[str, int] = {}
     index = np.empty(first.size, dtype=np.int32)
-    for i, one in enumerate(word[first].tolist()):
-        text = int(one).to_bytes(TEXT_BYTES, "little").rstrip(b"\0").decode("ascii")
+    for i, (start, end) in enumerate(zip(cells.start[first].tolist(), cells.end[first].tolist(), strict=True)):
+        text = codes[start:end].tobytes().decode("ascii")
         if not text.isprintable():
             return None
         index[i] = numbers.setdefault(text, len(numbers))
     return tuple(numbers), np.repeat(index, np.diff(np.append(first, width.size)))
+
+
+def _words(codes: Bytes, start: NDArray[np.int64], width: NDArray[np.int64]) -> Table:
+    """Return the bytes of each cell as one number; different cells give different numbers."""
+    longest, shortest = int(width.max()), int(width.min())
+    word: Table = np.zeros(width.size, dtype=np.uint8 if longest < 2 else np.uint64)
+    for k in range(longest):
+        byte = codes.take(start + k, mode="clip").astype(word.dtype)
+        if k >= shortest:
+            byte *= width > k
+        word |= byte << word.dtype.type(8 * k) if k else byte
+    return word
