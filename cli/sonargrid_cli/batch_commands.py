@@ -6,13 +6,15 @@ Everything that loads numpy is imported inside the bodies.
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from sonargrid.errors import UsageProblem
 from sonargrid_cli.batch_watch import Watch
+from sonargrid_cli.machine_options import MachineOptions, check_machines, reached
 from sonargrid_cli.map_options import (
     ModelOptions,
     OutputOptions,
@@ -74,6 +76,7 @@ def map_batch(
     things: ThingOptions,
     output: OutputOptions,
     batch: BatchOptions,
+    where: MachineOptions,
     screen: ScreenOptions,
 ) -> str:
     """Map many runs, each into a folder of its own.
@@ -83,6 +86,7 @@ def map_batch(
     Example: sonargrid batch term_1 --jobs 4
     """
     check_map_words(output, screen)
+    check_machines(where)
     if output.show or things.empty is not None:
         raise UsageProblem("--show and --empty are for one run", hint="sonargrid map takes them")
     jobs = None if batch.jobs is None else count_of(batch.jobs, "--jobs")
@@ -98,13 +102,22 @@ def map_batch(
     if batch.dry_run:
         return batch_words.dry_words(tasks, out, screen.json)
     watch = Watch("runs", len(tasks), screen.quiet, batch_words.line_words)
-    with watch:
-        lines = finish(tasks, out, jobs or min(cores(), len(tasks)), batch.strict, watch.watched())
+    jobs = jobs or min(cores(), len(tasks))
+    with reached(where, jobs, screen.quiet) as machines, watch:
+        hire = None if machines is None else machines.hire
+        lines = finish(tasks, out, jobs, batch.strict, watch.watched(), hire)
     if watch.interrupted:
         raise KeyboardInterrupt
-    pages = () if batch.no_sheet else batch_words.write_sheet(lines, out, output.theme)
+    return _said(lines, out, len(tasks), None if batch.no_sheet else output.theme, screen)
+
+
+def _said(lines: Sequence[Mapping[str, Any]], out: str, asked: int, theme: str | None, screen: ScreenOptions) -> str:
+    """Draw the contact sheet, unless its theme is None, and return what came of the batch."""
+    from sonargrid_cli import batch_words
+
+    pages = () if theme is None else batch_words.write_sheet(lines, out, theme)
     failed = [line for line in lines if line["status"] == "failed"]
-    said = batch_words.last_words(lines, out, pages, len(tasks))
+    said = batch_words.last_words(lines, out, pages, asked)
     if failed:
         told([] if screen.quiet else said.split("\n"))
         raise batch_words.failure(failed)

@@ -8,7 +8,8 @@ from __future__ import annotations
 import json
 import math
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -17,6 +18,7 @@ import typer
 
 from sonargrid.errors import UsageProblem
 from sonargrid_cli.config_words import shown_config
+from sonargrid_cli.machine_options import MachineOptions, check_machines, reached
 from sonargrid_cli.map_options import (
     ModelOptions,
     OutputOptions,
@@ -31,6 +33,8 @@ from sonargrid_cli.run_options import RunOptions, ScreenOptions, length_of, load
 
 if TYPE_CHECKING:
     from sonargrid.finding.things import Object
+    from sonargrid.maps.additive import Elsewhere
+    from sonargrid.maps.evidence import MapSettings
     from sonargrid.maps.mapping import Map
     from sonargrid.pipeline import Output
 
@@ -64,6 +68,7 @@ def map_run(
     model: ModelOptions,
     things: ThingOptions,
     output: OutputOptions,
+    where: MachineOptions,
     screen: ScreenOptions,
 ) -> str:
     """Make a map and a list of things from a run, in a folder.
@@ -71,6 +76,7 @@ def map_run(
     Example: sonargrid map bench_run --show
     """
     check_map_words(output, screen)
+    check_machines(where)
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
     origins |= more_origins
@@ -86,7 +92,8 @@ def map_run(
         return shown_config(run, {"map": settings, "things": Search(**wanted)}, origins, screen.json)
     empty = None if things.empty is None else load_chosen(which, things.empty, "--empty", quiet=screen.quiet)
     wish = _wish(ctx, output, things, origins)
-    done = map_to_folder(run, settings, None if output.no_objects else Search(empty, **wanted), wish)
+    with _summed(where, settings, screen.quiet) as elsewhere:
+        done = map_to_folder(run, settings, None if output.no_objects else Search(empty, **wanted), wish, elsewhere)
     told(done.warnings, screen.quiet)
     if screen.verbose:
         told(more_words(run, done.summary["timing_s"]))
@@ -96,6 +103,21 @@ def map_run(
 
     said = [] if screen.quiet else [map_report(done)]
     return "\n\n".join([*_drawn(done.map, done.objects or (), output.show), *said])
+
+
+@contextmanager
+def _summed(where: MachineOptions, settings: MapSettings, quiet: bool) -> Iterator[Elsewhere | None]:
+    """Give what sums the stations' evidence on other machines, if any were asked for."""
+    if where.machines is None:
+        yield None
+        return
+    if settings.solver != "additive":
+        words = "--machines sums the evidence of stations; the joint solver explains all of them together"
+        raise UsageProblem(words, hint="add --solver additive")
+    from sonargrid.many.workers import cores
+
+    with reached(where, cores(), quiet) as machines:
+        yield None if machines is None else machines.sums
 
 
 def _wish(ctx: typer.Context, output: OutputOptions, things: ThingOptions, origins: Mapping[str, str]) -> Output:

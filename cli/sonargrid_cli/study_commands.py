@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 from sonargrid_cli.batch_watch import Watch
+from sonargrid_cli.machine_options import MachineOptions, check_machines, reached
 from sonargrid_cli.map_options import count_of, known_theme
 from sonargrid_cli.notes import told
 from sonargrid_cli.run_options import ScreenOptions, spread
@@ -22,6 +23,7 @@ FAILURES_TOLD = 5
 @spread
 def make_study(
     study: Annotated[str, typer.Argument(metavar="STUDY.toml", help="Scenes, seeds and settings.")],
+    where: MachineOptions,
     screen: ScreenOptions,
     out: Annotated[
         str | None, typer.Option("-o", "--out", metavar="OUT", help="Folder; default: the study's name and _study.")
@@ -38,6 +40,7 @@ def make_study(
     Example: sonargrid study two_beams.toml
     """
     known_theme(theme)
+    check_machines(where)
     wanted = None if jobs is None else count_of(jobs, "--jobs")
     from sonargrid.many.study import run_study
     from sonargrid.many.study_file import load_study
@@ -48,8 +51,9 @@ def make_study(
     folder = Path(out) if out is not None else Path(f"{Path(study).stem}_study")
     total = plan.seeds * len(plan.scenes)
     watch = Watch("rooms", total, screen.quiet, study_words.piece_words)
-    with watch:
-        rows, failed = run_study(plan, folder, wanted or min(cores(), total), watch.watched())
+    processes = wanted or min(cores(), total)
+    with reached(where, processes, screen.quiet) as machines, watch:
+        rows, failed = run_study(plan, folder, processes, watch.watched(), None if machines is None else machines.hire)
     if watch.interrupted:
         raise KeyboardInterrupt
     if failed:

@@ -49,6 +49,11 @@ class ReadRun:
     note: str
     took_s: float
 
+    @property
+    def nbytes(self) -> int:
+        """About how much there is to send: three numbers of 8 bytes and three of 4 a reading."""
+        return 36 * len(self.run.readings)
+
 
 @dataclass(frozen=True, slots=True)
 class DoneRun:

@@ -25,15 +25,17 @@ ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VEC
 class Died:
     """In place of a result: the worker died on this piece, every time it was tried.
 
-    exit_code : of the last worker; negative = the signal that ended it
+    exit_code : of the last worker; negative = the signal that ended it, None = not known
+    times : how often it was tried
     """
 
     exit_code: int | None
+    times: int = TRIES
 
     def __str__(self) -> str:
         code = self.exit_code
-        how = f"signal {-code}" if code is not None and code < 0 else f"exit code {code}"
-        return f"its process died ({how}), {TRIES} times"
+        how = "" if code is None else f" (signal {-code})" if code < 0 else f" (exit code {code})"
+        return f"its process died{how}, {self.times} time{'' if self.times == 1 else 's'}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,17 +118,14 @@ class Part:
     """Stations that are summed together, with all that their sum depends on: what another machine needs to know.
 
     stations : each a station, or many poses with few readings each
+    share : of the work for the whole run, about
     """
 
     stations: tuple[StationPings | PosePings, ...]
     beam: BeamModel
     frame: GridFrame
     range_sigma_m: float
-
-    @property
-    def readings(self) -> int:
-        """How many readings there are in it."""
-        return sum(one.readings for one in self.stations)
+    share: float = 1.0
 
 
 Elsewhere = Callable[[Iterator[Part]], Iterable[Window | None]]  # sums parts on other machines, in any order
@@ -174,16 +171,17 @@ def parts_of(pings: Pings, beam: BeamModel, frame: GridFrame, settings: MapSetti
     order, ends = _by_station(pings)
     count = np.diff(ends, prepend=0)
     readings = count if pings.count is None else np.diff(np.cumsum(pings.count[order])[ends - 1], prepend=0)
-    few = readings < POLAR_READINGS
+    few, total = readings < POLAR_READINGS, max(1, int(readings.sum()))
     for number in np.flatnonzero(~few).tolist():
         keep = order[ends[number] - count[number] : ends[number]]
-        yield Part((_chosen(pings, keep, weights, settings),), beam, frame, pings.range_sigma_m)
+        share = int(readings[number]) / total
+        yield Part((_chosen(pings, keep, weights, settings),), beam, frame, pings.range_sigma_m, share)
     if few.any():
         from sonargrid.maps.many_poses import poses_of  # the maps of parked robots need not load it
 
         chosen = order if few.all() else order[np.repeat(few, count)]
         for poses in poses_of(pings, chosen, weights, settings.silence_weight):
-            yield Part((poses,), beam, frame, pings.range_sigma_m)
+            yield Part((poses,), beam, frame, pings.range_sigma_m, poses.readings / total)
 
 
 def _part_windows(part: Part) -> Iterator[Window | None]:
