@@ -66,6 +66,8 @@ class Output:
     origins : field of `MapSettings` or `Search` -> the flag or variable it came from
     inputs : further files and folders that were read, so that none is overwritten
     theme : of the pictures, ``light`` or ``dark``
+    typed_in : the folder that relative paths start from; empty = the current one
+    versions : of what takes part; None = what this process has loaded
     """
 
     folder: Path | None = None
@@ -76,6 +78,8 @@ class Output:
     origins: Mapping[str, str] = field(default_factory=dict)
     inputs: tuple[str, ...] = ()
     theme: str = "light"
+    typed_in: str = ""
+    versions: Mapping[str, str] | None = None
 
 
 AS_USUAL, SEARCH, NEW_FOLDER = MapSettings(), Search(), Output()
@@ -208,6 +212,8 @@ def make_map(
         timing_s=took,
         commands=output.commands,
         origins=output.origins,
+        typed_in=output.typed_in,
+        versions=output.versions,
         more=None if found is None or search is None else _search_told(found.things, search, run.ranger),
     )
     return Made(made, found, {**files, "summary.json": summary_json(told)}, warnings, told)

@@ -6,6 +6,7 @@ what of `recipe.ALSO` was asked for) stands alone: where one fails, the files of
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -19,7 +20,16 @@ from sonargrid.finding.things import KINDS
 from sonargrid.many.recipe import Recipe, Task
 from sonargrid.many.workers import Ready, Trade
 from sonargrid.pipeline import Made, Output, Search, find_things, make_map
-from sonargrid.results.out_folder import MAP_FOLDER, digest, look_at_out, write_one, write_outputs, write_problem
+from sonargrid.results.exports import installed_versions
+from sonargrid.results.out_folder import (
+    MAP_FOLDER,
+    digest,
+    look_at_out,
+    run_identity,
+    write_one,
+    write_outputs,
+    write_problem,
+)
 from sonargrid.runs.readings import Run
 from sonargrid.runs.run_files import load_run
 
@@ -41,12 +51,14 @@ class ReadRun:
     """A run whose work is still to be done; all of it goes to whoever does it.
 
     note : what is to be said of the folder it will go to
+    typed_in : the folder that relative paths start from
     took_s : what reading took
     """
 
     task: Task
     run: Run
     note: str
+    typed_in: str
     took_s: float
 
     @property
@@ -76,7 +88,9 @@ def read_run(task: Task) -> ReadRun | Ready:
         if task.before and run.digest == task.before["digest"] and _stands(task):
             ready.append({**line, "status": "unchanged"})
         place = look_at_out(task.out, task.run.path, task.force, kind=RUN_FOLDER)
-        return ReadRun(task, run, place.sentence, perf_counter() - start)
+        # a path must mean the same file wherever the work is done
+        run = replace(run, path=run_identity(run.path))
+        return ReadRun(task, run, place.sentence, os.getcwd(), perf_counter() - start)
 
     got = _guarded("", read, line)
     if got is None or ready:
@@ -189,7 +203,14 @@ def _guarded(step: str, work: Callable[[], T], line: Line) -> T | None:
 
 def _map(read: ReadRun, line: Line) -> Made:
     recipe = read.task.recipe
-    output = Output(None, recipe.svg, recipe.draw_objects, False, (), recipe.origins, theme=recipe.theme)
+    output = Output(
+        svg=recipe.svg,
+        draw_objects=recipe.draw_objects,
+        origins=recipe.origins,
+        theme=recipe.theme,
+        typed_in=read.typed_in,
+        versions=installed_versions(),
+    )
     made = make_map(read.run, recipe.settings, recipe.search, output, read.note)
     kinds = Counter(thing.kind for thing in made.objects or ())
     line |= {

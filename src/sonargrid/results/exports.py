@@ -14,6 +14,7 @@ import os
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -205,6 +206,14 @@ def plain(value: Any) -> Any:
     return value if isinstance(value, bool | int | str | None) else str(value)
 
 
+@cache
+def installed_versions() -> dict[str, str]:
+    """Return the versions of what may take part, loaded or not: a worker's do not depend on what it did before."""
+    from importlib.metadata import version  # costs start-up time that a single map need not pay
+
+    return {"sonargrid": __version__, "python": sys.version.split()[0], **{name: version(name) for name in VERSIONS_OF}}
+
+
 def _versions() -> dict[str, str]:
     """Return the versions of what took part; libraries that were never loaded had no say."""
     known = {"sonargrid": __version__, "python": sys.version.split()[0]}
@@ -278,6 +287,8 @@ def summary(
     timing_s: Mapping[str, float] | None = None,
     commands: Sequence[str] = (),
     origins: Mapping[str, str] | None = None,
+    typed_in: str = "",
+    versions: Mapping[str, str] | None = None,
     more: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Return what summary.json says: enough to repeat the run and to see whether OUT is whole.
@@ -297,6 +308,10 @@ def summary(
         What to type to get the same again.
     origins : mapping, optional
         Field of `MapSettings` -> the flag or variable it came from.
+    typed_in : str
+        The folder that relative paths start from; default the current one.
+    versions : mapping, optional
+        Of what took part; default what this process has loaded.
     more : mapping, optional
         Further entries, such as the fitted beam.
 
@@ -309,14 +324,14 @@ def summary(
         "format": MAP_FORMAT,
         "run": _run(made),
         "commands": list(commands),
-        "typed_in": os.getcwd(),  # what the paths in commands and origins start from
+        "typed_in": typed_in or os.getcwd(),  # what the paths in commands and origins start from
         "counts": _counts(made, things),
         "warnings": list(made.warnings if warnings is None else warnings),
         "grid": _grid(made.grid),
         "settings": _settings(made, origins or {}),
         "assumed_sigmas": list(made.run.assumed),
         "timing_s": {step: round(float(seconds), 4) for step, seconds in (timing_s or {}).items()},
-        "versions": _versions(),
+        "versions": dict(_versions() if versions is None else versions),
         "files": {name: {"sha256": digest(content), "bytes": len(content)} for name, content in files.items()},
     }
     clash = sorted(set(entries) & set(more or {}))
