@@ -90,8 +90,10 @@ def test_a_long_job_says_each_piece_and_asks_twice_before_it_leaves(capsys: pyte
 
     workers = Drained()
     with Watch("runs", 2, False, lambda line: str(line["name"])) as watch:
-        watch.on_workers(workers)  # type: ignore[arg-type]
-        watch.told({"name": "bench"})
+        watched = watch.watched()
+        assert watched.on_crew is not None and watched.told is not None
+        watched.on_crew(workers)  # type: ignore[arg-type]
+        watched.told({"name": "bench"})
         os.kill(os.getpid(), 2)
         assert workers.drained
         assert watch.interrupted

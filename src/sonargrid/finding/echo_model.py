@@ -147,7 +147,7 @@ def reach_rad(loss_db: Floats, beam: Beam) -> Floats:
     """Return the angle off the axis beyond which a beam loses more than `loss_db` on both sides [rad], any shape.
 
     >>> np.degrees(reach_rad(np.array([-1.0, 6.0, 100.0]), Beam())).round(1).tolist()
-    [0.0, 16.5, 100.3]
+    [0.0, 16.4, 100.3]
     """
     u = np.searchsorted(-_lobe(), loss_db) / LOBE_STEPS
     sine = u * beam.wavelength_m / (2.0 * math.pi * beam.size_m)

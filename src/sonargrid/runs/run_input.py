@@ -187,6 +187,8 @@ def _standard_input(on_wait: Callable[[str], None] | None) -> Iterator[bytes]:
     finally:
         if timer is not None:
             timer.cancel()
-    while first:
-        yield first
-        first = stream.read(PIECE)
+    yield first
+    while first and (part := stream.read(PIECE)):
+        yield part
+        if len(part) < PIECE:
+            return  # the end was met: a terminal asked again would wait for a second Ctrl-D
