@@ -33,9 +33,10 @@ ROOMS: dict[int, str] = {
     "new_run heard_lines byte_source recorded_run run_writer recording scene_files kernels polar evidence plateaus "
     "head_bench beam_bench check_findings check_view check_head check_clock check_numbers check_echoes "
     "check_repeats check_stations check_setting run_check bench_plan",
-    5: "merging beam_tables wedge_pings tile_loops tile_batches many_poses additive "
+    5: "beam_tables wedge_pings tiled_grid merging tile_loops tile_batches many_poses additive "
     "neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
-    6: "mapping echo_model soundings echo_shadows echo_order echo_board object_candidates object_moves object_climb "
+    6: "mapping tiled_map "
+    "echo_model soundings echo_shadows echo_order echo_board object_candidates object_moves object_climb "
     "run_beam object_pool object_boxes object_kinds object_swaps object_fit object_list object_sigmas object_middles "
     "confidence clusters object_rows",
     7: "objects",
@@ -45,7 +46,7 @@ ROOMS: dict[int, str] = {
     "palette shapes placement axes marks legend raster vector charts bench_pictures head_picture beam_picture "
     "sweep_content sweep_strip sweep_picture check_picture sweep_film floor_plan pictures meeting_picture "
     "screen_squares screen_map out_folder exports map_files report_data report_svg report_sections report_meetings "
-    "report bench_sheet contact_sheet compare_charts compare_picture trust_picture compare_files check_files "
+    "report bench_sheet geotiff contact_sheet compare_charts compare_picture trust_picture compare_files check_files "
     "count_files merge_files displays "
     "interval_chart",
     10: "mounting_picture pipeline plot",

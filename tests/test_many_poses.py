@@ -19,8 +19,8 @@ from sonargrid.maps.beam_tables import tables_for
 from sonargrid.maps.beams import BeamModel, make_beam
 from sonargrid.maps.evidence import MapSettings, frame_for
 from sonargrid.maps.grid import EVIDENCE_STEP, GridFrame, LogOddsGrid
-from sonargrid.maps.many_poses import Way, poses_of, tile_span, tile_sums
-from sonargrid.maps.wedge_pings import TILE
+from sonargrid.maps.many_poses import Way, poses_of, tile_sums
+from sonargrid.maps.wedge_pings import TILE, tile_span
 from sonargrid.runs.readings import Pings, Ranger, Rays
 
 CELL_M = 0.025

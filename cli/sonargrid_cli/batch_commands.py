@@ -85,7 +85,7 @@ def map_batch(
 
     Example: sonargrid batch term_1 --jobs 4
     """
-    check_map_words(output, screen)
+    check_map_words(output, screen, model.tiled)
     check_machines(where)
     if output.show or things.empty is not None:
         raise UsageProblem("--show and --empty are for one run", hint="sonargrid map takes them")
@@ -157,4 +157,5 @@ def _recipe(
         output.theme,
         {**origins, **more_origins},
         also,
+        output.geotiff,
     )

@@ -60,7 +60,12 @@ class ModelOptions:
     extent: Annotated[str | None, _option("--extent", FLOOR, "XMIN,YMIN,XMAX,YMAX, metres or with units.", "BOX")] = (
         None
     )
-    max_cells: Annotated[str | None, _option("--max-cells", FLOOR, "The most cells allowed.", "COUNT")] = None
+    max_cells: Annotated[
+        str | None, _option("--max-cells", FLOOR, "The most cells allowed; with --tiled, of touched tiles.", "COUNT")
+    ] = None
+    tiled: Annotated[bool, _option("--tiled", FLOOR, "Large floors: keep only what readings reached; sums only.")] = (
+        False
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +95,7 @@ class OutputOptions:
         bool, _option("--draw-objects", OUTPUT, "Add a layer to grid.npz with the things drawn in.")
     ] = False
     svg: Annotated[bool, _option("--svg", OUTPUT, "Add map.svg.")] = False
+    geotiff: Annotated[bool, _option("--geotiff", OUTPUT, "Add grid.tif, for geographic information systems.")] = False
     theme: Annotated[str, _option("--theme", OUTPUT, "light or dark.", "NAME", THEMES)] = "light"
     show: Annotated[bool, _option("--show", OUTPUT, "Also draw the map here.")] = False
     force: Annotated[bool, _option("--force", OUTPUT, "Replace the map of another run.")] = False
@@ -104,7 +110,7 @@ def typed_model(options: ModelOptions) -> tuple[dict[str, Any], Origins]:
         If a name, a length, a share, a count or the extent is none.
     """
     values, origins = _typed(options, MODEL_VALUES)
-    for field, argument, value in (("no_redundancy", "redundancy", False), ("never_lower", "never_lower", True)):
+    for field, argument, value in FLAG_VALUES:
         if getattr(options, field):
             values[argument], origins[argument] = value, "--" + field.replace("_", "-")
     return values, origins
@@ -154,7 +160,7 @@ def known_theme(name: str) -> None:
         raise UsageProblem(f"unknown theme '{name}'", hint=f"known: {', '.join(THEMES)}")
 
 
-def check_map_words(output: OutputOptions, screen: ScreenOptions) -> None:
+def check_map_words(output: OutputOptions, screen: ScreenOptions, tiled: bool = False) -> None:
     """Refuse flags that do not go together, before anything is read.
 
     Raises
@@ -164,6 +170,8 @@ def check_map_words(output: OutputOptions, screen: ScreenOptions) -> None:
     """
     if output.no_objects and output.draw_objects:
         raise UsageProblem("--no-objects and --draw-objects exclude one another", hint="leave one out")
+    if tiled and output.draw_objects:
+        raise UsageProblem("--tiled and --draw-objects exclude one another", hint="objects.csv lists the things")
     if output.show and screen.json:
         raise UsageProblem("--show and --json exclude one another", hint="leave one out")
     known_theme(output.theme)
@@ -268,6 +276,9 @@ def span_of(text: str, flag: str) -> tuple[float, float]:
         raise UsageProblem(f"{flag} takes two head angles in degrees, got '{text}'", hint=f"such as {flag} 30..150")
     return ends
 
+
+# flag -> (argument of the library's record, what it then is)
+FLAG_VALUES = (("no_redundancy", "redundancy", False), ("never_lower", "never_lower", True), ("tiled", "tiled", True))
 
 # field of the options -> (argument of the library's record, how its text is read)
 MODEL_VALUES: Mapping[str, tuple[str, Callable[[str, str], Any]]] = {

@@ -26,6 +26,7 @@ FILE_WORDS = {
     "grid.png": "one grey pixel a cell",
     "grid.pgw": "where grid.png lies on the floor",
     "grid.npz": "the evidence itself, for programs",
+    "grid.tif": "the evidence as GeoTIFF, and how often cells were reached",
     "summary.json": "settings, counts and digests: enough to repeat it",
 }
 KIND_WORDS = {
@@ -91,15 +92,16 @@ def pings_sentence(run: Run, pings: Pings) -> str:
 def floor_sentence(made: Map) -> str:
     """Return which floor was mapped, and how."""
     x_min, y_min, x_max, y_max = made.grid.frame.extent_m
+    tiles = ", in tiles" if made.settings.tiled else ""
     size = f"floor {x_max - x_min:.2f} m x {y_max - y_min:.2f} m in cells of {length_words(made.settings.cell_m)}"
-    return f"{size}; {made.method}"
+    return f"{size}; {made.method}{tiles}"
 
 
 def map_report(done: Outcome) -> str:
     """Return the last words of `map`: what was found, from what, and what lies where."""
     from sonargrid.runs.first_look import nearest_sentence
 
-    made = done.map
+    made, tiled = done.map, done.map.settings.tiled
     lines = [made.run.title or made.run.name]
     if done.objects is not None:
         lines.append(filled(f"  {things_sentence(done.objects)}", "  "))
@@ -109,7 +111,10 @@ def map_report(done: Outcome) -> str:
     if nearest:
         lines.append(filled(f"  {nearest}", "  "))
     lines += ["", f"written to {done.folder}"]
-    lines += [f"  {name:13} {FILE_WORDS.get(name, '')}".rstrip() for name in done.files]
+    words = (
+        {**FILE_WORDS, "grid.png": "the floor in grey, small: the mean of many cells a pixel"} if tiled else FILE_WORDS
+    )
+    lines += [f"  {name:13} {words.get(name, '')}".rstrip() for name in done.files]
     return "\n".join(lines)
 
 

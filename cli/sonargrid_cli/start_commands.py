@@ -75,7 +75,7 @@ def map_run(
 
     Example: sonargrid map bench_run --show
     """
-    check_map_words(output, screen)
+    check_map_words(output, screen, model.tiled)
     check_machines(where)
     values, origins = typed_model(model)
     wanted, more_origins = typed_search(things)
@@ -133,6 +133,7 @@ def _wish(ctx: typer.Context, output: OutputOptions, things: ThingOptions, origi
         origins,
         () if things.empty is None else (things.empty,),
         output.theme,
+        geotiff=output.geotiff,
     )
 
 

@@ -18,6 +18,7 @@ from sonargrid.maps.additive import Elsewhere
 from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.maps.mapping import COUNTED_HINT, Map, map_run
+from sonargrid.maps.tiled_map import map_in_tiles
 from sonargrid.physics.geometry import to_floor, wrap
 from sonargrid.results.beam_told import beam_told, beam_warning
 from sonargrid.results.exports import (
@@ -36,6 +37,7 @@ from sonargrid.runs.stations_agree import contradictions
 
 if TYPE_CHECKING:
     from sonargrid.finding.objects import ObjectList
+    from sonargrid.maps.tiled_grid import TiledGrid
 
 T = TypeVar("T")
 
@@ -68,6 +70,7 @@ class Output:
     theme : of the pictures, ``light`` or ``dark``
     typed_in : the folder that relative paths start from; empty = the current one
     versions : of what takes part; None = what this process has loaded
+    geotiff : whether grid.tif is written too
     """
 
     folder: Path | None = None
@@ -80,6 +83,7 @@ class Output:
     theme: str = "light"
     typed_in: str = ""
     versions: Mapping[str, str] | None = None
+    geotiff: bool = False
 
 
 AS_USUAL, SEARCH, NEW_FOLDER = MapSettings(), Search(), Output()
@@ -196,12 +200,14 @@ def make_map(
         As `map_run`.
     """
     took: dict[str, float] = {}
-    made = _timed(took, "map", lambda: map_run(run, settings, None, elsewhere))
+    tiled = _timed(took, "map", lambda: map_in_tiles(run, settings, None, elsewhere)) if settings.tiled else None
+    made = tiled.overview() if tiled else _timed(took, "map", lambda: map_run(run, settings, None, elsewhere))
+    grid = tiled.grid if tiled else None
     found = None if search is None else _timed(took, "things", lambda: find_things(run, search, made.pings))
     objects = None if found is None else found.things.objects
     if objects is not None:
         made = _with_list(made, objects, output.draw_objects)
-    files = _timed(took, "files", lambda: _files(made, objects, output))
+    files = _timed(took, "files", lambda: _files(made, objects, output, grid))
     beside = () if found is None else found.warnings
     warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, *contradictions(run), note))))
     told = summary(
@@ -215,6 +221,7 @@ def make_map(
         typed_in=output.typed_in,
         versions=output.versions,
         more=None if found is None or search is None else _search_told(found.things, search, run.ranger),
+        tiled=grid,
     )
     return Made(made, found, {**files, "summary.json": summary_json(told)}, warnings, told)
 
@@ -240,8 +247,8 @@ def _with_list(made: Map, objects: tuple[Object, ...], draw: bool) -> Map:
     return replace(made, grid=LogOddsGrid(grid.frame, grid.log_odds, grid.touched, grid.meta, layers))
 
 
-def _files(made: Map, objects: tuple[Object, ...] | None, output: Output) -> dict[str, bytes]:
-    """Return the content of every file but summary.json, by name."""
+def _files(made: Map, objects: tuple[Object, ...] | None, output: Output, tiled: TiledGrid | None) -> dict[str, bytes]:
+    """Return the content of every file but summary.json, by name; of a grid in tiles, pictures show its overview."""
     from sonargrid.drawing.pictures import draw_map, map_content, map_svg
 
     content = map_content(made, objects or ())
@@ -252,7 +259,11 @@ def _files(made: Map, objects: tuple[Object, ...] | None, output: Output) -> dic
         files["objects.csv"] = objects_csv(objects).encode()
     files["grid.png"] = grid_png(made.grid, made.run.title or made.run.name)
     files["grid.pgw"] = world_file(made.grid.frame).encode()
-    files["grid.npz"] = made.grid.to_bytes()
+    files["grid.npz"] = (tiled or made.grid).to_bytes()
+    if output.geotiff:
+        from sonargrid.results.geotiff import geotiff_bytes
+
+        files["grid.tif"] = geotiff_bytes(tiled or made.grid, made.run.title or made.run.name)
     return files
 
 

@@ -35,6 +35,7 @@ class Recipe:
     theme: str = "light"
     origins: Mapping[str, str] = field(default_factory=dict)
     also: tuple[str, ...] = ()
+    geotiff: bool = False
 
     def __post_init__(self) -> None:
         unknown = set(self.also) - set(ALSO)

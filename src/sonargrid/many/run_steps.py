@@ -210,6 +210,7 @@ def _map(read: ReadRun, line: Line) -> Made:
         theme=recipe.theme,
         typed_in=read.typed_in,
         versions=installed_versions(),
+        geotiff=recipe.geotiff,
     )
     made = make_map(read.run, recipe.settings, recipe.search, output, read.note)
     kinds = Counter(thing.kind for thing in made.objects or ())

@@ -251,6 +251,10 @@ def additive_grid(
         touched[block] += window.touched
     held = np.clip(total, -EVIDENCE_HOLD, EVIDENCE_HOLD)
     over = int(np.count_nonzero(held != total))
-    warnings = (f"{over} cells have more evidence than {EVIDENCE_HOLD:g} and were held there",) if over else ()
     grid = LogOddsGrid(frame, held.astype(np.float32), touched.astype(np.uint32), {"solver": "additive"})
-    return grid, warnings
+    return grid, held_words(over)
+
+
+def held_words(cells: int) -> tuple[str, ...]:
+    """Return what to say of cells that were held at the largest evidence; nothing where there are none."""
+    return (f"{cells} cells have more evidence than {EVIDENCE_HOLD:g} and were held there",) if cells else ()

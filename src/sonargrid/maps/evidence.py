@@ -21,6 +21,7 @@ from sonargrid.runs.readings import Pings
 REPEAT_CORRELATION = 0.8  # of two pings on one bearing; common practice, no source
 SILENCE_WEIGHT = 0.3  # a smooth wall at a slant is silent too; common practice, no source
 MOST_CELLS = 50_000_000
+MOST_CELLS_ACROSS = 2**30  # cells are numbered in 32 bits
 JOINT_BEAM, ADDITIVE_BEAM = "soft", "gaussian"  # where no beam model is named
 ADDITIVE_ONLY = ("centreline", "tapered")  # shapes of evidence, not of hearing
 BEAMS_OF_JOINT = (JOINT_BEAM, *(name for name in BEAM_MODELS if name not in ADDITIVE_ONLY))
@@ -36,6 +37,7 @@ class MapSettings:
     extent_m : (x_min, y_min, x_max, y_max) or None = from the data
     redundancy : weigh neighbouring and repeated pings down
     prior : share of floor believed occupied beforehand; None = the solver's own belief
+    tiled : keep only the touched floor, in tiles; then `max_cells` counts the cells of touched tiles
     """
 
     beam: str | None = None
@@ -49,6 +51,7 @@ class MapSettings:
     max_cells: int = MOST_CELLS
     evidence_limit: float = 10.0
     prior: float | None = None
+    tiled: bool = False
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.cell_m) and self.cell_m > 0.0):
@@ -63,7 +66,8 @@ class MapSettings:
     def named(self) -> MapSettings:
         """Return the settings with beam model and solver named where they were left open.
 
-        The solver is the joint one, unless a beam model is named that only sums can use; the beam is the solver's own.
+        The solver is the joint one, unless only sums will do: with such a beam model, or in tiles; the beam is the
+        solver's own.
 
         Raises
         ------
@@ -77,7 +81,17 @@ class MapSettings:
         >>> MapSettings(beam="tapered").named().solver
         'additive'
         """
-        solver = self.solver or ("additive" if self.beam in ADDITIVE_ONLY else "joint")
+        if self.tiled and self.solver == "joint":
+            raise UsageProblem(
+                "the joint solver explains all readings of a floor together, in one piece: it makes no map in tiles",
+                hint="--tiled with --solver additive, or leave --tiled out",
+            )
+        if self.tiled and self.beam == JOINT_BEAM:
+            raise UsageProblem(
+                f"the beam model '{self.beam}' is the joint solver's own, and a map in tiles is a sum",
+                hint=f"--tiled --beam {ADDITIVE_BEAM}",
+            )
+        solver = self.solver or ("additive" if self.beam in ADDITIVE_ONLY or self.tiled else "joint")
         beam = self.beam or (JOINT_BEAM if solver == "joint" else ADDITIVE_BEAM)
         if solver == "joint" and beam in ADDITIVE_ONLY:
             raise UsageProblem(
@@ -199,7 +213,13 @@ def frame_for(pings: Pings, beam: BeamModel, settings: MapSettings) -> GridFrame
             f"a cell of {cell:g} m is larger than the map of {width:.3g} m x {height:.3g} m", hint="try --cell 1cm"
         )
     across, up = math.ceil(width / cell) + 1, math.ceil(height / cell) + 1
-    if across * up > settings.max_cells:
+    if settings.tiled and max(across, up) >= MOST_CELLS_ACROSS:
+        raise SonargridError(
+            f"a floor of {width:.4g} m x {height:.4g} m is {max(across, up)} cells of {cell:g} m wide, more than can "
+            f"be numbered ({MOST_CELLS_ACROSS})",
+            hint="a smaller --extent, or a larger --cell; are x_m and y_m metres?",
+        )
+    if across * up > settings.max_cells and not settings.tiled:
         fits = next(
             (
                 c
@@ -211,6 +231,7 @@ def frame_for(pings: Pings, beam: BeamModel, settings: MapSettings) -> GridFrame
         raise SonargridError(
             f"a map of {width:.4g} m x {height:.4g} m with cells of {cell:g} m has {across} x {up} = "
             f"{across * up} cells, more than {settings.max_cells}",
-            hint=f"--cell {fits:g} fits, or a smaller --extent",
+            hint=f"--cell {fits:g} fits; or --tiled, which keeps only the floor that readings reached (with --solver "
+            "additive); or a smaller --extent",
         )
     return GridFrame.around(x_min, y_min, x_max, y_max, cell)

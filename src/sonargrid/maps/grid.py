@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     import xarray
 
 EVIDENCE_STEP = 2.0**-14  # each station's sum is rounded once to whole multiples of this: float32 sums stay exact
+IN_TILES = "the grid is in tiles, not in one piece"
+IN_TILES_HINT = "map without --tiled makes one in one piece; in Python, TiledGrid.load reads this one"
 EVIDENCE_HOLD = 1024.0  # up to this size multiples of EVIDENCE_STEP are exact in float32
 
 
@@ -178,6 +180,11 @@ class LogOddsGrid:
         return self.frame.corner_m
 
     @property
+    def cells_touched(self) -> int:
+        """How many cells readings reached."""
+        return int(np.count_nonzero(self.touched))
+
+    @property
     def additive_log_odds(self) -> Floats32:
         """The evidence that adds with other maps': the grid's own, or a joint map's additive layer."""
         return self.layers.get("additive_log_odds", self.log_odds)
@@ -276,6 +283,8 @@ class LogOddsGrid:
         try:
             # opened here, so that a broken file is closed again
             with open(path, "rb") as file, np.load(file, allow_pickle=False) as kept:
+                if "tile_place" in kept.files:
+                    raise SonargridError(IN_TILES, hint=IN_TILES_HINT, file=os.fspath(path))
                 arrays = {name: kept[name] for name in kept.files}
             cell = float(arrays.pop("cell_m"))
             corner_m, log_odds = arrays.pop("corner_m"), arrays.pop("log_odds")

@@ -26,7 +26,16 @@ from sonargrid.maps.beams import SLACK, BeamModel
 from sonargrid.maps.grid import GridFrame
 from sonargrid.maps.kernels import StationPings
 from sonargrid.maps.tile_batches import Sums, batch_sum, direct_sum
-from sonargrid.maps.wedge_pings import FINE_BITS, TILE, TileList, WedgePings, cell_numbers, tiles_of, wedge_pings
+from sonargrid.maps.wedge_pings import (
+    FINE_BITS,
+    TILE,
+    TileList,
+    WedgePings,
+    cell_numbers,
+    tile_span,
+    tiles_of,
+    wedge_pings,
+)
 from sonargrid.runs.readings import Pings
 
 AT_ONCE = 2**18  # readings made ready together: memory stays flat however long the run
@@ -66,17 +75,6 @@ class Way:
 
 
 BEST = Way()
-
-
-def tile_span(frame: GridFrame) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Return (row, column) of the first and of the last tile of a frame.
-
-    >>> tile_span(GridFrame(0.01, (-1, 0), 256, 257))
-    ((0, -1), (0, 0))
-    """
-    left, bottom = frame.corner_cells
-    last = (bottom + frame.rows - 1) // TILE, (left + frame.columns - 1) // TILE
-    return (bottom // TILE, left // TILE), last
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,9 +6,9 @@ Metres and radians on the floor axes.  Objects are found by `objects`, files wri
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sonargrid import __version__
 from sonargrid.errors import UsageProblem
@@ -120,6 +120,25 @@ def map_run(run: Run, settings: MapSettings, pings: Pings | None = None, elsewhe
     SonargridError
         If the map would be too large, or no reading tells anything.
     """
+    if settings.tiled:
+        raise UsageProblem("a map in tiles is no single grid", hint="map_in_tiles makes it")
+    settings, model, beam, known, frame = named_parts(run, settings, pings)
+    grid, warnings = SOLVERS[str(settings.solver)](known, run, beam, frame, settings, elsewhere)
+    meta = with_meta(run, settings, model, grid.meta)
+    grid = LogOddsGrid(frame, grid.log_odds, grid.touched, meta, grid.layers)
+    return Map(grid, run, known, settings, (*run.warnings, *warnings))
+
+
+def named_parts(
+    run: Run, settings: MapSettings, pings: Pings | None
+) -> tuple[MapSettings, str, BeamModel, Pings, GridFrame]:
+    """Return settings with everything named, the additive beam's name and model, the pings and the frame of a map.
+
+    Raises
+    ------
+    UsageProblem, SonargridError
+        As `map_run`.
+    """
     if settings.solver is not None and settings.solver not in SOLVERS:
         near = difflib.get_close_matches(settings.solver, SOLVERS, n=1)
         hint = f"did you mean '{near[0]}'?" if near else ""
@@ -131,13 +150,13 @@ def map_run(run: Run, settings: MapSettings, pings: Pings | None = None, elsewhe
     known = calibrated(run) if pings is None else pings
     if known.count is not None and settings.solver != "additive":
         raise UsageProblem("readings that were counted together serve the additive solver only", hint=COUNTED_HINT)
-    frame = frame_for(known, beam, settings)
-    grid, warnings = SOLVERS[str(settings.solver)](known, run, beam, frame, settings, elsewhere)
-    meta = {**map_meta(run, settings), "additive_beam": model, **grid.meta}
-    if settings.prior is not None:
-        meta["prior"] = settings.prior
-    grid = LogOddsGrid(frame, grid.log_odds, grid.touched, meta, grid.layers)
-    return Map(grid, run, known, settings, (*run.warnings, *warnings))
+    return settings, model, beam, known, frame_for(known, beam, settings)
+
+
+def with_meta(run: Run, settings: MapSettings, model: str, own: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a finished grid remembers; `own` = what its solver gave it."""
+    prior = {} if settings.prior is None else {"prior": settings.prior}
+    return {**map_meta(run, settings), "additive_beam": model, **own, **prior}
 
 
 def build_map(run: Run, beam: str | None = None, solver: str = "additive", cell_m: float = 0.01, **more: object) -> Map:

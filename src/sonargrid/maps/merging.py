@@ -15,6 +15,9 @@ from sonargrid import __version__
 from sonargrid.arrays import Floats
 from sonargrid.errors import SonargridError
 from sonargrid.maps.grid import EVIDENCE_HOLD, GridFrame, LogOddsGrid
+from sonargrid.maps.kernels import Window
+from sonargrid.maps.tiled_grid import TiledGrid, summed_tiles
+from sonargrid.maps.wedge_pings import TILE
 
 MADE_WITH = ("additive_beam", "redundancy", "repeat_correlation", "silence_weight", "never_lower", "half_beam_deg")
 NEVER_ADDED = (
@@ -94,7 +97,41 @@ def merge_grids(
     return LogOddsGrid(frame, held.astype(np.float32), most, _meta(grids, frame)), notes
 
 
-def _one_frame(grids: Sequence[LogOddsGrid], names: Sequence[str], grow: bool) -> GridFrame:
+def merge_tiled(
+    grids: Sequence[TiledGrid], names: Sequence[str] | None = None, grow: bool = False
+) -> tuple[TiledGrid, tuple[str, ...]]:
+    """Return what maps in tiles add up to, tile by tile; as `merge_grids`.
+
+    Parameters
+    ----------
+    grids, names, grow
+        As `merge_grids`.
+
+    Raises
+    ------
+    ValueError, SonargridError
+        As `merge_grids`.
+    """
+    if len(grids) < 2:
+        raise ValueError(f"merging takes two maps or more, got {len(grids)}")
+    told = [str(number) for number in range(1, len(grids) + 1)] if names is None else list(names)
+    frame = _one_frame(grids, told, grow)
+    windows = (
+        Window(
+            (row * TILE) - frame.corner_cells[1],
+            (column * TILE) - frame.corner_cells[0],
+            tile.log_odds.astype(np.float64),
+            tile.touched.astype(np.int64),
+        )
+        for grid in grids
+        for (row, column), tile in grid.tiles.items()
+    )
+    merged, over = summed_tiles(windows, frame, _meta(grids, frame))
+    held = (f"{over} cells have more evidence than {EVIDENCE_HOLD:g} and were held there",) if over else ()
+    return merged, (*_notes(grids, told), *held)
+
+
+def _one_frame(grids: Sequence[LogOddsGrid | TiledGrid], names: Sequence[str], grow: bool) -> GridFrame:
     frames = [grid.frame for grid in grids]
     if all(frame == frames[0] for frame in frames[1:]):
         return frames[0]
@@ -115,7 +152,7 @@ def _block(inner: GridFrame, outer: GridFrame) -> tuple[slice, slice]:
     return slice(row, row + inner.rows), slice(column, column + inner.columns)
 
 
-def _notes(grids: Sequence[LogOddsGrid], names: Sequence[str]) -> list[str]:
+def _notes(grids: Sequence[LogOddsGrid | TiledGrid], names: Sequence[str]) -> list[str]:
     """Return what somebody who merges these maps should know."""
     notes = []
     joint = [name for name, grid in zip(names, grids, strict=True) if "additive_log_odds" in grid.layers]
@@ -139,7 +176,7 @@ def _held(total: Floats, held: Floats) -> list[str]:
     return [f"{over} cells have more evidence than {EVIDENCE_HOLD:g} and were held there"] if over else []
 
 
-def _meta(grids: Sequence[LogOddsGrid], frame: GridFrame) -> dict[str, Any]:
+def _meta(grids: Sequence[LogOddsGrid | TiledGrid], frame: GridFrame) -> dict[str, Any]:
     """Return what the merged map remembers: what all maps agree on, and each of its sources."""
     sources = [source for grid in grids for source in grid.meta.get("sources", [_source(grid)])]
     alike = {key: grids[0].meta[key] for key in MADE_WITH if _agree(grids, key)}
@@ -157,9 +194,9 @@ def _meta(grids: Sequence[LogOddsGrid], frame: GridFrame) -> dict[str, Any]:
     }
 
 
-def _agree(grids: Sequence[LogOddsGrid], key: str) -> bool:
+def _agree(grids: Sequence[LogOddsGrid | TiledGrid], key: str) -> bool:
     return all(key in grid.meta and grid.meta[key] == grids[0].meta.get(key) for grid in grids)
 
 
-def _source(grid: LogOddsGrid) -> dict[str, Any]:
+def _source(grid: LogOddsGrid | TiledGrid) -> dict[str, Any]:
     return {key: grid.meta.get(key) for key in ("run_name", "run_digest", "solver", "additive_beam")}

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sonargrid.arrays import Floats, Floats32
 from sonargrid.maps.beams import SLACK
-from sonargrid.maps.grid import EVIDENCE_STEP
+from sonargrid.maps.grid import EVIDENCE_STEP, GridFrame
 
 TILE = 256  # evidence and touch counts of a tile fit the second cache
 FINE_BITS = 6  # readings of one pose are summed in steps this much finer, then rounded once
@@ -172,3 +172,14 @@ def tiles_of(wedges: WedgePings, cell_m: float, first_tile: tuple[int, int], las
     start = np.flatnonzero(np.r_[True, np.diff(key) != 0]) if key.size else np.zeros(0, dtype=np.int64)
     tile_row, tile_column = np.divmod(key[start], width)
     return TileList(tile_row + first_tile[0], tile_column + first_tile[1], np.r_[start, key.size], reading[order])
+
+
+def tile_span(frame: GridFrame) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return (row, column) of the first and of the last tile of a frame.
+
+    >>> tile_span(GridFrame(0.01, (-1, 0), 256, 257))
+    ((0, -1), (0, 0))
+    """
+    left, bottom = frame.corner_cells
+    last = (bottom + frame.rows - 1) // TILE, (left + frame.columns - 1) // TILE
+    return (bottom // TILE, left // TILE), last

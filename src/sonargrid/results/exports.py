@@ -25,6 +25,7 @@ from sonargrid.finding.things import KINDS, Object
 from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.grid import GridFrame, LogOddsGrid
 from sonargrid.maps.mapping import Map
+from sonargrid.maps.tiled_grid import TiledGrid
 from sonargrid.physics.geometry import wrap_deg
 from sonargrid.results.out_folder import (
     MAP_FORMAT,
@@ -237,7 +238,7 @@ def _settings(made: Map, origins: Mapping[str, str]) -> dict[str, dict[str, Any]
     return rows
 
 
-def _counts(made: Map, things: Sequence[Object] | None) -> dict[str, Any]:
+def _counts(made: Map, things: Sequence[Object] | None, grid: LogOddsGrid | TiledGrid) -> dict[str, Any]:
     pings = made.pings
     counts: dict[str, Any] = {
         "stations": len(set(made.run.readings.station.tolist())),
@@ -247,8 +248,8 @@ def _counts(made: Map, things: Sequence[Object] | None) -> dict[str, Any]:
         "void": pings.number(pings.void),
         "in_blind_zone": pings.too_near,
         "beyond_reach": pings.too_far,
-        "cells": made.grid.frame.rows * made.grid.frame.columns,
-        "cells_touched": int(np.count_nonzero(made.grid.touched)),
+        "cells": grid.frame.rows * grid.frame.columns,
+        "cells_touched": grid.cells_touched,
     }
     if things is not None:
         counts["things"] = sum(thing.counted for thing in things)
@@ -267,7 +268,8 @@ def _run(made: Map) -> dict[str, Any]:
     }
 
 
-def _grid(grid: LogOddsGrid) -> dict[str, Any]:
+def _grid(grid: LogOddsGrid | TiledGrid, shown: LogOddsGrid) -> dict[str, Any]:
+    tiles = {"tiles": len(grid.tiles), "picture_cell_m": shown.cell_m} if isinstance(grid, TiledGrid) else {}
     return {
         "cell_m": grid.frame.cell_m,
         "corner_m": list(grid.frame.corner_m),
@@ -275,6 +277,7 @@ def _grid(grid: LogOddsGrid) -> dict[str, Any]:
         "columns": grid.frame.columns,
         "prior": float(grid.meta.get("prior", 0.5)),
         "layers": ["log_odds", "touched", *grid.layers],
+        **tiles,
     }
 
 
@@ -290,6 +293,7 @@ def summary(
     typed_in: str = "",
     versions: Mapping[str, str] | None = None,
     more: Mapping[str, Any] | None = None,
+    tiled: TiledGrid | None = None,
 ) -> dict[str, Any]:
     """Return what summary.json says: enough to repeat the run and to see whether OUT is whole.
 
@@ -314,6 +318,8 @@ def summary(
         Of what took part; default what this process has loaded.
     more : mapping, optional
         Further entries, such as the fitted beam.
+    tiled : TiledGrid, optional
+        The grid of a map in tiles, where `made` is its overview.
 
     Raises
     ------
@@ -325,9 +331,9 @@ def summary(
         "run": _run(made),
         "commands": list(commands),
         "typed_in": typed_in or os.getcwd(),  # what the paths in commands and origins start from
-        "counts": _counts(made, things),
+        "counts": _counts(made, things, tiled or made.grid),
         "warnings": list(made.warnings if warnings is None else warnings),
-        "grid": _grid(made.grid),
+        "grid": _grid(tiled or made.grid, made.grid),
         "settings": _settings(made, origins or {}),
         "assumed_sigmas": list(made.run.assumed),
         "timing_s": {step: round(float(seconds), 4) for step, seconds in (timing_s or {}).items()},

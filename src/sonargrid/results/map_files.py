@@ -15,6 +15,7 @@ from pathlib import Path
 from sonargrid.errors import Fault, InputFaults, SonargridError
 from sonargrid.finding.things import KINDS, Object
 from sonargrid.maps.grid import LogOddsGrid
+from sonargrid.maps.tiled_grid import shown_grid
 from sonargrid.results.exports import COLUMNS
 from sonargrid.units import to_rad
 
@@ -33,7 +34,7 @@ class MapFiles:
 
 
 def load_map_files(folder: str | os.PathLike[str]) -> MapFiles:
-    """Return the grid and the list that a map left in its folder.
+    """Return the grid and the list that a map left in its folder; of a map in tiles, its overview.
 
     Raises
     ------
@@ -46,7 +47,7 @@ def load_map_files(folder: str | os.PathLike[str]) -> MapFiles:
         raise SonargridError(words, hint="give a folder that sonargrid map wrote", file=os.fspath(folder))
     listed = path / "objects.csv"
     objects = read_objects(listed.read_text(encoding="utf-8"), str(listed)) if listed.is_file() else None
-    return MapFiles(LogOddsGrid.load(path / "grid.npz"), objects)
+    return MapFiles(shown_grid(path / "grid.npz"), objects)
 
 
 def read_objects(text: str, file: str = "objects.csv") -> tuple[Object, ...]:

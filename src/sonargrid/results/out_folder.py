@@ -24,7 +24,7 @@ from sonargrid.whole_file import replace_whole
 
 SUMMARY = "summary.json"
 MAP_FORMAT = "sonargrid-map/1"
-OUTPUT_NAMES = ("map.png", "map.svg", "grid.png", "grid.pgw", "grid.npz", "objects.csv", SUMMARY)
+OUTPUT_NAMES = ("map.png", "map.svg", "grid.png", "grid.pgw", "grid.npz", "grid.tif", "objects.csv", SUMMARY)
 STANDARD_INPUT = "stdin"
 
 
