@@ -249,15 +249,22 @@ def _at_walls(board: Board, corner: Thing, walls: Sequence[int]) -> int:
 
 
 def _by_chance(board: Board, walls: list[Claim]) -> list[Claim]:
-    """Return the walls that two stations or fewer heard and that go with no others: any two echoes share a tangent."""
-    if not walls:
-        return []
-    turn = np.array([board.things[w.members[0]].shape[0] for w in walls])
-    weight = np.array([float(w.heard.sum()) for w in walls])
-    # directions count modulo a right angle
-    common = np.angle(weight @ np.exp(4j * turn)) / 4.0
-    off = np.abs(np.remainder(turn - common + 0.25 * math.pi, 0.5 * math.pi) - 0.25 * math.pi)
-    return [w for w, o in zip(walls, off, strict=True) if w.stations <= 2 and o > ODD_RAD]
+    """Return the walls that two stations or fewer heard and that go with no others: any two echoes share a tangent.
+
+    The walls that several stations heard come first, then the best heard; each is held against those before it.
+    """
+    sure: list[Claim] = []
+    chance: list[Claim] = []
+    for wall in sorted(walls, key=lambda w: (w.stations <= 2, -float(w.heard.sum()))):
+        if sure and wall.stations <= 2:
+            turn = np.array([board.things[w.members[0]].shape[0] for w in sure])
+            # directions count modulo a right angle
+            common = float(np.angle(np.array([w.heard.sum() for w in sure]) @ np.exp(4j * turn))) / 4.0
+            if abs(math.remainder(board.things[wall.members[0]].shape[0] - common, 0.5 * math.pi)) > ODD_RAD:
+                chance.append(wall)
+                continue
+        sure.append(wall)
+    return chance
 
 
 def _is_outermost(board: Board, corner: Thing, ends: dict[int, tuple[float, float]], heard: Floats) -> bool:

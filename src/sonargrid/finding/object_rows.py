@@ -27,8 +27,8 @@ FACE_RAD = math.radians(3.0)  # how well the bearing of a face heard from one st
 CLUSTER_M = 0.035  # how well the centre of several faces of one thing is known
 HALF_FACE_M = 0.035  # and where on its box the foot may lie
 KNOWN_SIZE = 0.6  # a diameter is told where its log sigma falls below this share of the prior's
-LEAST_SIGMA_M = 0.003
-LEAST_BOX_SIGMA_M = 0.015
+LEAST_SIGMA_M = 0.005  # echoes of one thing share errors of some millimetres
+LEAST_BOX_SIGMA_M = 0.022  # a box is no post: its edges, its faces seen at a slant
 
 
 def doubts_of(run: Run, stations: Sequence[int]) -> Doubts:

@@ -7,6 +7,7 @@ aside.  Each step is kept only if the score rises.  Floor axes [m].
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -29,12 +30,13 @@ from sonargrid.finding.object_pool import MOST_THINGS, Pool, cost, costs, differ
 NEAR_WALL_M = 0.25  # things whose echoes a wall might explain as well
 MERGE_RAD, MERGE_RANGE_M = math.radians(35.0), 0.03  # two so near to each other may be one
 NEAR_CORNER_M = 0.15
+EXPECTED = 4  # so many more walls are tried that go with others
 LONG_M = 0.5  # a wall of this length is tried as one that scatters, too
 JUMPS_RAD = tuple(math.radians(v) for v in (-20.0, -13.0, -8.0, -5.0, 5.0, 8.0, 13.0, 20.0))
 SPLITS_RAD = tuple(math.radians(v) for v in (8.0, 14.0, 20.0, 26.0))
 
 
-def rewall(board: Board, prior: Prior, tries: int = 8) -> Board:
+def rewall(board: Board, prior: Prior, tries: int = 5) -> Board:
     """Return the board with walls in the place of the posts and faces that stood in for them, where that is better.
 
     A long wall is hidden from a greedy search once each of its echoes has found a cause of its own; so walls are
@@ -82,9 +84,27 @@ def _wall_leaders(board: Board, prior: Prior, tries: int) -> list[Thing]:
     rest = bare.rest()
     rate_pool(bare, rest, pool, np.arange(len(pool.kind)), prior, bare.likelihood(rest))
     order = [int(n) for n in np.argsort(-pool.gain)[:150] if pool.gain[n] > 0.0]
-    leaders = different([(pool.kind[n], pool.shape[n], 0.0) for n in order])[:tries]
-    tried = [Thing(kind, tuple(shape)) for kind, shape, _ in leaders]
-    return [wall for wall, _ in climb_all(bare, rest, tried, prior, passes=4)]
+    found = different([(pool.kind[n], pool.shape[n], 0.0) for n in order])
+    leaders = [Thing(kind, tuple(shape)) for kind, shape, _ in found[:tries]]
+    # most rooms are square: new lines along or square to the walls that stand are tried, however many others lead
+    lines = [*leaders, *(t for t in board.things if t.kind in FLAT)]
+    for kind, shape, _ in found[tries:]:
+        wall = Thing(kind, tuple(shape))
+        if len(leaders) < tries + EXPECTED and _is_expected(wall, board, prior) and not _on_line(wall, lines):
+            leaders.append(wall)
+            lines.append(wall)
+    return [wall for wall, _ in climb_all(bare, rest, leaders, prior, passes=4)]
+
+
+def _on_line(wall: Thing, others: Sequence[Thing]) -> bool:
+    """Return whether a wall lies on the line of another, whichever way round that is told."""
+    for other in others:
+        turn = math.remainder(wall.shape[0] - other.shape[0], 2.0 * math.pi)
+        flipped = abs(turn) > 0.5 * math.pi
+        off = math.remainder(turn, math.pi)
+        if abs(off) < 0.15 and abs(wall.shape[1] - (-1.0 if flipped else 1.0) * other.shape[1]) < 0.15:
+            return True
+    return False
 
 
 def _is_expected(wall: Thing, board: Board, prior: Prior) -> bool:
