@@ -25,6 +25,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sonargrid.errors import InputFaults, UsageProblem
+from sonargrid.many.recipe import Recipe, Task
+from sonargrid.many.run_list import ListedRun
+from sonargrid.many.run_steps import ReadRun, read_run
 from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.mapping import map_run
 from sonargrid.pipeline import Output, find_things, map_to_folder
@@ -35,6 +38,7 @@ from sonargrid.runs.csv_rows import Rows, read_header
 from sonargrid.runs.line_blocks import LineBlocks, check_text
 from sonargrid.runs.plain_cells import NUMBER, SKIPPED, TEXT, plain_cells
 from sonargrid.runs.run_files import load_run
+from sonargrid_cli.notes import kept_words
 
 FORMAT = 'format = "sonargrid-run/1"\n'
 PROPERTY = settings(derandomize=True, deadline=None, max_examples=200)
@@ -472,3 +476,23 @@ def test_a_long_log_that_is_interrupted_leaves_nothing(tmp_path: Path) -> None:
         _, said = job.communicate(timeout=60)
     assert job.returncode == 130 and "interrupted; no output was left half written" in said
     assert os.listdir(tmp_path) == ["log.csv"]
+
+
+def test_a_batch_of_sums_counts_too(tmp_path: Path, counting: None) -> None:
+    (tmp_path / "log.csv").write_text("angle_deg,range_cm\n" + "".join(f"{i % 90},{30 + i % 7}\n" for i in range(400)))
+    for recipe, counted in (
+        (Recipe(MapSettings(solver="additive"), None), True),
+        (Recipe(MapSettings(solver="additive"), None, also=("check",)), False),
+        (Recipe(MapSettings(solver="additive")), False),
+        (Recipe(MapSettings(), None), False),
+    ):
+        got = read_run(Task(ListedRun("log", str(tmp_path / "log.csv")), str(tmp_path / "out"), recipe))
+        assert isinstance(got, ReadRun)
+        assert (got.run.readings.count is not None) == counted and got.run.readings.taken == 400
+
+
+def test_what_keeping_every_reading_takes_is_told() -> None:
+    assert kept_words(2_000_000, "joint", False) == []
+    assert "may take 0.3 GB of memory, and the list many minutes" in kept_words(1_000_000, "joint", True)[0]
+    assert "--solver additive --no-objects counts equal ones together" in kept_words(10_000_000, "joint", False)[0]
+    assert "their order has a say here" in kept_words(20_000_000, "additive", False)[0]

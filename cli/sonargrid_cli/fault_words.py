@@ -27,7 +27,16 @@ def faults_of(problem: BaseException) -> tuple[tuple[Fault, ...], int, int]:
     if isinstance(problem, KeyboardInterrupt):
         return (Fault("interrupted; no output was left half written"),), 1, INTERRUPTED
     if isinstance(problem, MemoryError):
-        return (Fault("not enough memory", "a larger --cell or a smaller --extent needs less"),), 1, 1
+        return (
+            (
+                Fault(
+                    "not enough memory",
+                    "a larger --cell or a smaller --extent needs less; of a long log, --solver additive --no-objects",
+                ),
+            ),
+            1,
+            1,
+        )
     if isinstance(problem, OSError) and problem.strerror:
         words = problem.strerror[:1].lower() + problem.strerror[1:]
         name = None if problem.filename is None else os.fsdecode(problem.filename)

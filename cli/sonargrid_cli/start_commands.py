@@ -28,7 +28,7 @@ from sonargrid_cli.map_options import (
     typed_model,
     typed_search,
 )
-from sonargrid_cli.notes import more_words, told
+from sonargrid_cli.notes import kept_words, more_words, told
 from sonargrid_cli.run_options import RunOptions, ScreenOptions, length_of, load_chosen, refuse_two_readers, spread
 
 if TYPE_CHECKING:
@@ -90,6 +90,8 @@ def map_run(
 
     if which.show_config:
         return shown_config(run, {"map": settings, "things": Search(**wanted)}, origins, screen.json)
+    if run.readings.count is None:
+        told(kept_words(len(run.readings), str(settings.solver), not output.no_objects), screen.quiet)
     empty = None if things.empty is None else load_chosen(which, things.empty, "--empty", quiet=screen.quiet)
     wish = _wish(ctx, output, things, origins)
     with _summed(where, settings, screen.quiet) as elsewhere:
@@ -158,6 +160,7 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
 
     if which.show_config:
         return shown_config(run, {"things": Search(**wanted)}, origins, screen.json)
+    told(kept_words(len(run.readings), "joint", True), screen.quiet)
     empty = None if things.empty is None else load_chosen(which, things.empty, "--empty", quiet=screen.quiet)
     found = find_things(run, Search(empty, **wanted))
     listed = within_reach(found.things.objects, run, within_m, between)

@@ -42,6 +42,11 @@ class Recipe:
         if unknown:
             raise ValueError(f"unknown steps {sorted(unknown)}; known: {', '.join(ALSO)}")
 
+    @property
+    def only_sums_evidence(self) -> bool:
+        """Whether equal readings of a long log may be counted together: nothing needs each of them."""
+        return self.search is None and not self.also and self.settings.named().solver == "additive"
+
     def mark(self) -> str:
         """Return what tells recipes apart, the version of the project included."""
         told = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in ("settings", "search")}

@@ -83,7 +83,10 @@ def read_run(task: Task) -> ReadRun | Ready:
     ready: list[Line] = []
 
     def read() -> ReadRun:
-        run = load_run(task.run.path, task.recipe.typed, calibration=task.recipe.calibration)
+        recipe = task.recipe
+        run = load_run(
+            task.run.path, recipe.typed, calibration=recipe.calibration, count_repeats=recipe.only_sums_evidence
+        )
         line["digest"] = run.digest
         if task.before and run.digest == task.before["digest"] and _stands(task):
             ready.append({**line, "status": "unchanged"})
@@ -115,7 +118,7 @@ def do_run(read: ReadRun) -> DoneRun:
     start = perf_counter()
     task, run = read.task, read.run
     line: Line = {"name": task.run.name, "path": task.run.path, "digest": run.digest, "status": "done", "faults": []}
-    line |= {"steps": {}, "stations": len(set(run.readings.station.tolist())), "readings": len(run.readings)}
+    line |= {"steps": {}, "stations": len(set(run.readings.station.tolist())), "readings": run.readings.taken}
     files: dict[str, Mapping[str, bytes]] = {}
     made = _guarded("map", lambda: _map(read, line), line)
     if made is not None:

@@ -249,22 +249,31 @@ def rescan_lines(lines: Lines, header: Header, no_echo_at: Sequence[float], firs
     values: dict[str, list[float]] = {name: [] for _, name, _ in used}
     at: list[int] = []
     known: list[dict[str, float]] = [{} for _ in used]  # what a cell means does not change from row to row
+    wrong: list[dict[str, BadCell]] = [{} for _ in used]
     before = faults.count
     for line, cells in body_rows(lines, header, first_line, faults):
         at.append(line)
-        for (place, name, read), seen in zip(used, known, strict=True):
+        for (place, name, read), seen, bad in zip(used, known, wrong, strict=True):
             cell = cells[place]
             value = seen.get(cell)
             if value is None:
-                try:
-                    value = seen[cell] = read(cell)
-                except BadCell as bad:
-                    value = math.nan
-                    faults.add(line, name, bad.message, bad.hint)
+                value = _newly_read(cell, read, seen, bad)
+                if cell in bad:
+                    faults.add(line, name, bad[cell].message, bad[cell].hint)
             values[name].append(value)
     if faults.count > before:  # nobody will use them
         values, at = {name: [] for name in values}, []
     return _as_rows(header, values, at, tuple(numbers), first_line)
+
+
+def _newly_read(cell: str, read: Callable[[str], float], seen: dict[str, float], bad: dict[str, BadCell]) -> float:
+    """Return what a cell means, and remember that, or what is wrong with it; then nan."""
+    if cell not in bad:
+        try:
+            seen[cell] = read(cell)
+        except BadCell as problem:
+            bad[cell] = problem.with_traceback(None)
+    return seen.get(cell, math.nan)
 
 
 def _as_rows(
