@@ -8,8 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from sonargrid.finding.echo_board import Thing
 from sonargrid.finding.object_list import OVERLAP, Claim, _solid
 from sonargrid.finding.object_moves import Prior
+from sonargrid.finding.object_pool import TWIN_COST, costs
 from sonargrid.finding.objects import find_objects, fit_things
 from sonargrid.finding.soundings import pack, sweep_of
 from sonargrid.runs.calibration import calibrated
@@ -20,7 +22,7 @@ from sonargrid.simulation.simulate import simulate
 PLAN = SweepPlan(step_rad=math.radians(2.0), passes=2, both_ways=True)
 
 
-def _scene(*posts: ScenePost, heading_deg: float = 90.0, **noise: float) -> Scene:
+def _scene(*posts: ScenePost, heading_deg: float = 90.0, **noise: float | str) -> Scene:
     station = Station("A", heading_rad=math.radians(heading_deg), position_sigma_m=0.0, heading_sigma_rad=0.0)
     return Scene((station,), posts=posts, noise=replace(Noise(), **noise), sweep=PLAN)
 
@@ -66,3 +68,29 @@ def test_bearings_of_a_list_stay_within_half_a_turn() -> None:
     for thing in find_objects(run):
         assert -math.pi <= thing.bearing_rad < math.pi
         assert thing.bearing_rad == pytest.approx(math.atan2(thing.y_m, thing.x_m), abs=1e-6)
+
+
+def test_neighbours_of_one_range_must_pay_more_than_others() -> None:
+    prior = replace(Prior(math.log(0.05), 0.4), sweep=(0.0, 0.0, math.pi / 2, math.pi / 2))
+    there = Thing("post", (0.0, 0.55, math.log(0.05), 0.0))
+    turn = math.radians(30.0)
+    shapes = np.array(
+        [(d * math.sin(turn), d * math.cos(turn), math.log(0.05), 0.0) for d in (0.551, 0.60)]
+        + [(0.55, 0.0, math.log(0.05), 0.0)]
+    )
+    plain = prior.cost("post")
+    # the same range beside it; 5 cm behind; the same range, a quarter turn aside
+    assert costs("post", shapes, [there], prior).tolist() == [plain + TWIN_COST, plain, plain]
+    several = replace(prior, sweep=None)
+    assert costs("post", shapes, [there], several).tolist() == [plain] * 3
+
+
+def test_a_beam_wider_than_thought_makes_no_twins() -> None:
+    posts = (ScenePost(-0.35, 0.5, 0.1), ScenePost(0.3, 0.45, 0.1))
+    scene = _scene(*posts, beam="soft", level_sigma_db=2.0)
+    scene = replace(scene, ranger=replace(scene.ranger, transducer_radius_m=0.0066))
+    for seed in range(3):
+        run = replace(simulate(scene, seed), ranger=Scene((Station("A"),)).ranger)
+        found = fit_things(calibrated(run), run)
+        assert len(found.found.claims) == 2
+        assert found.board.beam.size_m < 0.0076  # a smaller piston has the wider beam

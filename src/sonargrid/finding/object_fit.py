@@ -10,15 +10,15 @@ import math
 import numpy as np
 
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import Soundings
+from sonargrid.finding.echo_model import Beam, Soundings
 from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_candidates import open_arcs, pair_candidates, room_candidates, single_candidates
 from sonargrid.finding.object_climb import climb_all
 from sonargrid.finding.object_kinds import swap
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_pool import Pool, drop_poor, grow, objective
-from sonargrid.finding.object_swaps import convert, jump, merge, refloor, rewall, split
-from sonargrid.finding.run_beam import fit_beam
+from sonargrid.finding.object_swaps import convert, jump, merge, merged_wide, refloor, rewall, split
+from sonargrid.finding.run_beam import beam_log_prior, fit_beam
 
 TOGETHER = 0.6  # things that climbed side by side must gain so much of the sum of their gains
 LEAST_WEIGHT = {True: 2.0, False: 0.8}  # effective pings that make an arc worth a try, with several stations or one
@@ -82,6 +82,8 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
             jump(board, prior)
             split(board, prior)
             merge(board, prior)
+            if not keep_beam:
+                board = _widened(board, prior, start)
             board = rebox(board, prior, alone=False)
             convert(board, prior)
             board = refloor(board, prior)
@@ -92,6 +94,19 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
         refine_all(board, prior, passes=3, first=0.3)
         drop_poor(board, prior)
     return board
+
+
+def _widened(board: Board, prior: Prior, start: Beam) -> Board:
+    """Return a one-station board with single posts for neighbours of one range and the beam that needs, if better."""
+    other = merged_wide(board, prior)
+    if other is None:
+        return board
+    for _ in range(2):
+        refine_all(other, prior)
+        other = fit_beam(other, start)
+    drop_poor(other, prior)
+    before = objective(board, prior) + beam_log_prior(board.beam, start)
+    return other if objective(other, prior) + beam_log_prior(other.beam, start) > before else board
 
 
 def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool, loud: bool = True) -> Pool:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sonargrid.arrays import Floats
+from sonargrid.arrays import Bools, Floats
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_order import FLAT, Rest, Thing
 from sonargrid.finding.object_candidates import crossing, mirrored
@@ -25,6 +25,8 @@ MOST_THINGS = 60
 ALIGNED_RAD = math.radians(4.0)
 AT_CROSSING_M = 0.06
 AT_MIRROR_M = 0.08
+TWIN_RAD, TWIN_M = math.radians(45.0), 0.005
+TWIN_COST = 2.0  # of each of two neighbours of one range: one post and a beam wider than thought look like that, too
 EXPECTED_BONUS = 5.0  # what a wall along or square to another, a corner where walls cross, a mirror image is cheaper
 
 
@@ -37,6 +39,8 @@ def cost(thing: Thing, others: Sequence[Thing], prior: Prior) -> float:
 def costs(kind: str, shapes: Floats, others: Sequence[Thing], prior: Prior) -> Floats:
     """Return (K,) penalties of versions of a thing: crossings' corners, aligned walls and mirror images are cheap."""
     full = np.full(shapes.shape[0], prior.cost(kind))
+    if kind == "post" and prior.sweep is not None:
+        full = full + TWIN_COST * _is_twin(shapes, others, prior.sweep)
     walls = [np.array(t.shape) for t in others if t.kind in FLAT]
     if not walls or kind not in ("corner", "post", *FLAT):
         return full
@@ -51,6 +55,17 @@ def costs(kind: str, shapes: Floats, others: Sequence[Thing], prior: Prior) -> F
         points, near = mirrored(np.array(walls), [t for t in others if t.kind == "post"])[:, :2], AT_MIRROR_M
     away = np.hypot(shapes[:, 0:1] - points[:, 0], shapes[:, 1:2] - points[:, 1])
     return np.asarray(full - EXPECTED_BONUS * (away < near).any(axis=1))
+
+
+def _is_twin(shapes: Floats, others: Sequence[Thing], sweep: tuple[float, ...]) -> Bools:
+    """Return (K,) whether posts before one station stand beside another one of the same range."""
+    posts = np.array([t.shape for t in others if t.kind == "post"]).reshape(-1, 4)
+    place = np.array(sweep[:2])
+    mine, theirs = shapes[:, :2] - place, posts[:, :2] - place
+    face, other = np.hypot(*mine.T) - np.exp(shapes[:, 2]), np.hypot(*theirs.T) - np.exp(posts[:, 2])
+    off = np.arctan2(mine[:, 1:], mine[:, :1]) - np.arctan2(theirs[:, 1], theirs[:, 0])
+    beside = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi))) < TWIN_RAD
+    return np.asarray((beside & (np.abs(face[:, None] - other) < TWIN_M)).any(axis=1))
 
 
 @dataclass(slots=True)

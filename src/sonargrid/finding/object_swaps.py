@@ -29,6 +29,7 @@ from sonargrid.finding.object_pool import MOST_THINGS, Pool, cost, costs, differ
 
 NEAR_WALL_M = 0.25  # things whose echoes a wall might explain as well
 MERGE_RAD, MERGE_RANGE_M = math.radians(35.0), 0.03  # two so near to each other may be one
+WIDE_RANGE_M = 0.012  # ranges of what one post in a wider beam was taken for
 NEAR_CORNER_M = 0.15
 EXPECTED = 4  # so many more walls are tried that go with others
 LONG_M = 0.5  # a wall of this length is tried as one that scatters, too
@@ -257,7 +258,26 @@ def merge(board: Board, prior: Prior) -> int:
     return done
 
 
-def _neighbour(board: Board, index: int, place: Floats) -> int | None:
+def merged_wide(board: Board, prior: Prior) -> Board | None:
+    """Return a one-station board with one post in the place of each two neighbours of one range; None without any.
+
+    A beam wider than was thought shows every post as two of them, and none of the pairs can go by itself.
+    """
+    other, place, done = board.with_more([]), board.soundings.place_m[0], 0
+    first = board.given
+    while first < len(other.things):
+        second = _neighbour(other, first, place, WIDE_RANGE_M)
+        if second is None:
+            first += 1
+            continue
+        pair = np.array([other.things[first].shape, other.things[second].shape])
+        other.remove(second)
+        other.replace(first, Thing("post", (*pair[:, :2].mean(axis=0).tolist(), prior.log_radius, 0.0)))
+        done += 1
+    return other if done else None
+
+
+def _neighbour(board: Board, index: int, place: Floats, within_m: float = MERGE_RANGE_M) -> int | None:
     """Return a later round thing at nearly the same range and bearing as one, None = none."""
     thing = board.things[index]
     if not thing.is_round:
@@ -269,7 +289,7 @@ def _neighbour(board: Board, index: int, place: Floats) -> int | None:
             continue
         u, v = other.shape[0] - place[0], other.shape[1] - place[1]
         off = abs(math.remainder(math.atan2(y, x) - math.atan2(v, u), 2.0 * math.pi))
-        if off < MERGE_RAD and abs(math.hypot(x, y) - math.hypot(u, v)) < MERGE_RANGE_M:
+        if off < MERGE_RAD and abs(math.hypot(x, y) - math.hypot(u, v)) < within_m:
             return j
     return None
 
