@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sonargrid.finding.echo_board import Thing
+from sonargrid.finding.echo_board import Board, Thing
+from sonargrid.finding.echo_model import Beam
 from sonargrid.finding.object_list import OVERLAP, Claim, _solid
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_pool import TWIN_COST, costs
+from sonargrid.finding.object_swaps import merged_wide
 from sonargrid.finding.objects import find_objects, fit_things
 from sonargrid.finding.soundings import pack, sweep_of
 from sonargrid.runs.calibration import calibrated
@@ -22,7 +24,7 @@ from sonargrid.simulation.simulate import simulate
 PLAN = SweepPlan(step_rad=math.radians(2.0), passes=2, both_ways=True)
 
 
-def _scene(*posts: ScenePost, heading_deg: float = 90.0, **noise: float | str) -> Scene:
+def _scene(*posts: ScenePost, heading_deg: float = 90.0, **noise: float) -> Scene:
     station = Station("A", heading_rad=math.radians(heading_deg), position_sigma_m=0.0, heading_sigma_rad=0.0)
     return Scene((station,), posts=posts, noise=replace(Noise(), **noise), sweep=PLAN)
 
@@ -85,12 +87,18 @@ def test_neighbours_of_one_range_must_pay_more_than_others() -> None:
     assert costs("post", shapes, [there], several).tolist() == [plain] * 3
 
 
-def test_a_beam_wider_than_thought_makes_no_twins() -> None:
-    posts = (ScenePost(-0.35, 0.5, 0.1), ScenePost(0.3, 0.45, 0.1))
-    scene = _scene(*posts, beam="soft", level_sigma_db=2.0)
-    scene = replace(scene, ranger=replace(scene.ranger, transducer_radius_m=0.0066))
-    for seed in range(3):
-        run = replace(simulate(scene, seed), ranger=Scene((Station("A"),)).ranger)
-        found = fit_things(calibrated(run), run)
-        assert len(found.found.claims) == 2
-        assert found.board.beam.size_m < 0.0076  # a smaller piston has the wider beam
+def test_twins_are_tried_as_one_post_each_all_at_once() -> None:
+    run = simulate(_scene(ScenePost(0.0, 0.65, 0.1)), 1)
+    prior = Prior(math.log(0.05), 0.4)
+    at = [(0.60, 100.0), (0.605, 80.0), (0.45, 30.0), (0.455, 10.0), (0.60, 20.0)]
+    twins = [
+        Thing("post", (d * math.cos(math.radians(b)), d * math.sin(math.radians(b)), math.log(0.05), 0.0))
+        for d, b in at
+    ]
+    board = Board(pack(calibrated(run))[0], Beam(), twins)
+    one_each = merged_wide(board, prior)
+    assert one_each is not None
+    bearings = [round(math.degrees(math.atan2(t.shape[1], t.shape[0]))) for t in one_each.things]
+    assert bearings == [90, 20, 20]  # the third pair's range is another
+    assert merged_wide(one_each, prior) is None
+    assert len(board.things) == 5

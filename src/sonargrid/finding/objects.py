@@ -33,7 +33,7 @@ SIZE_PRIOR_M = 0.05  # radius of a thing nobody has measured
 MIN_CONFIDENCE = 0.5
 SIZE_SIGMA = {False: 0.4, True: 0.5}  # of the log radius, for one and for several stations
 WEAK_SHARE = 0.1  # of things before one station that answer far more weakly than a post
-POST_ALONE = 4.0  # what one more post before one station must gain in log likelihood
+POST_ALONE = 5.0  # what one more post before one station must gain in log likelihood
 SIZE_IN_ROOMS = 1.4  # things stood in rooms are larger than those put before a robot
 MOST_STATIONS = 40  # beyond (a moving robot) the fit gives way to the plain list
 
