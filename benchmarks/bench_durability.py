@@ -1,12 +1,14 @@
 """What a batch loses when its processes are killed at random moments: nothing, or this says what.
 
     python benchmarks/bench_durability.py [--runs 200] [--kills 100]     # minutes
+    python benchmarks/bench_durability.py --speed [--runs 1000] [--no-objects]   # only the time, minutes
     python benchmarks/bench_durability.py --smoke                        # seconds
 
 A batch of small runs is mapped once undisturbed and once with SIGKILLs: each time the parent or one of its workers is
 killed after a random wait, and the batch begun again once the parent is gone.  In the end everything in both folders
 must be the same byte for byte, clock times apart.  Also told: the time of an undisturbed batch beside the sum of the
-maps made one after the other in this process.
+maps made one after the other in this process, by the clock and by the processors (children's resource usage), which
+tells more where others use the machine too.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import csv
 import json
 import os
 import random
+import resource
 import signal
 import subprocess
 import sys
@@ -33,6 +36,7 @@ from sonargrid.many.run_list import listed_runs
 from sonargrid.many.run_steps import RUN_TRADE
 from sonargrid.many.workers import cores
 from sonargrid.maps.evidence import MapSettings
+from sonargrid.pipeline import Search
 
 CLOCKS = ("took_s", "timing_s")
 FLAGS = ("--solver", "additive", "--cell", "2cm", "--no-sheet", "-q")
@@ -49,9 +53,9 @@ def lay(folder: Path, count: int) -> Path:
     return folder
 
 
-def start(runs: Path, out: Path) -> subprocess.Popen[bytes]:
+def start(runs: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
     """Begin, or go on with, a batch."""
-    words = [sys.executable, "-m", "sonargrid_cli", "batch", str(runs), "-o", str(out), *FLAGS]
+    words = [sys.executable, "-m", "sonargrid_cli", "batch", str(runs), "-o", str(out), *FLAGS, *more]
     return subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
@@ -111,29 +115,50 @@ def disturbed(runs: Path, out: Path, kills: int, total: int, rng: random.Random)
     return parents, workers
 
 
+def processor_s(who: int) -> float:
+    """Return the processor time of this process, or of all its children that have ended [s]."""
+    used = resource.getrusage(who)
+    return used.ru_utime + used.ru_stime
+
+
+def timed(runs: Path, alone: Path, whole: Path, objects: bool) -> None:
+    """Map every run in this process and then as a batch, and tell what the batch took against that."""
+    recipe = Recipe(MapSettings(solver="additive", cell_m=0.02), Search() if objects else None)
+    listed = listed_runs(runs)
+    RUN_TRADE.whole(Task(listed[0], str(alone / "warm"), recipe))
+    clock, used = time.perf_counter(), processor_s(resource.RUSAGE_SELF)
+    for run in listed:
+        RUN_TRADE.whole(Task(run, str(alone / run.name), recipe))
+    one_clock, one_used = time.perf_counter() - clock, processor_s(resource.RUSAGE_SELF) - used
+    clock, used = time.perf_counter(), processor_s(resource.RUSAGE_CHILDREN)
+    assert start(runs, whole, *(() if objects else ("--no-objects",))).wait() == 0
+    took, all_used = time.perf_counter() - clock, processor_s(resource.RUSAGE_CHILDREN) - used
+    jobs = min(cores(), len(listed))
+    print(f"{len(listed)} runs, {jobs} processes: {took:.1f} s; one after the other in one process {one_clock:.1f} s")
+    print(f"processors: {all_used:.1f} s against {one_used:.1f} s")
+    print(
+        f"times the sum of the maps divided by the cores: {took / (one_clock / jobs):.2f} by the clock, "
+        f"{all_used / one_used:.2f} by the processors"
+    )
+
+
 def main() -> None:
     """Kill, go on, compare, and say what came of it."""
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     ask.add_argument("--runs", type=int, default=200)
     ask.add_argument("--kills", type=int, default=100)
     ask.add_argument("--seed", type=int, default=7)
+    ask.add_argument("--speed", action="store_true", help="only the time, no kills")
+    ask.add_argument("--no-objects", action="store_true", help="with --speed: grids only")
     ask.add_argument("--smoke", action="store_true")
     asked = ask.parse_args()
     count, kills = (6, 3) if asked.smoke else (asked.runs, asked.kills)
     with tempfile.TemporaryDirectory() as work:
         runs, whole, out, alone = (Path(work) / name for name in ("runs", "whole", "out", "alone"))
         lay(runs, count)
-        recipe = Recipe(MapSettings(solver="additive", cell_m=0.02))
-        begun = time.perf_counter()
-        for run in listed_runs(runs):
-            RUN_TRADE.whole(Task(run, str(alone / run.name), recipe))
-        one_by_one = time.perf_counter() - begun
-        begun = time.perf_counter()
-        assert start(runs, whole).wait() == 0
-        took = time.perf_counter() - begun
-        jobs = min(cores(), count)
-        print(f"{count} runs, {jobs} processes: {took:.1f} s; one after the other in one process {one_by_one:.1f} s")
-        print(f"times the sum of the maps divided by the cores: {took / (one_by_one / jobs):.2f}")
+        timed(runs, alone, whole, not asked.no_objects)
+        if asked.speed:
+            return
         parents, workers = disturbed(runs, out, kills, count, random.Random(asked.seed))
         print(f"killed: {parents} parents, {workers} workers")
         expected, found = dict(left_by(whole)), dict(left_by(out))

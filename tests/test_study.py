@@ -115,6 +115,27 @@ def test_another_version_of_the_file_is_another_study(tmp_path: Path) -> None:
     assert len(read_journal(out / JOURNAL).entries) == 3
 
 
+def test_a_folder_of_scenes_is_one_scene_a_seed(tmp_path: Path) -> None:
+    path = lay(tmp_path, STUDY.replace('["post.toml"]', '["rooms", "post.toml"]'))
+    (tmp_path / "rooms").mkdir()
+    for number, x in enumerate((0.1, -0.2)):
+        (tmp_path / "rooms" / f"{number}.toml").write_text(SCENE.replace("x_m = 0.1", f"x_m = {x}"))
+    study = load_study(path)
+    assert list(study.scenes) == ["rooms", "post"]
+    rooms = study.scenes["rooms"]
+    assert callable(rooms)
+    assert [rooms(seed).posts[0].x_m for seed in (40, 41, 42)] == [0.1, -0.2, 0.1]
+    done = score_piece(Piece(rooms, "rooms", 41, study.settings[:1]))
+    alone = score_piece(Piece(rooms(41), "rooms", 41, study.settings[:1]))
+    assert {**done["rows"][0], "map_s": 0, "things_s": 0} == {**alone["rows"][0], "map_s": 0, "things_s": 0}
+    (tmp_path / "rooms" / "1.toml").write_text(SCENE)
+    assert load_study(path).digest != study.digest
+    for one in (tmp_path / "rooms").iterdir():
+        one.unlink()
+    with pytest.raises(InputFaults, match="there is no scene in the folder rooms"):
+        load_study(path)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [

@@ -26,7 +26,7 @@ from sonargrid.errors import SonargridError
 from sonargrid.finding.drawn import drawn_log_odds
 from sonargrid.many.journal import read_journal
 from sonargrid.many.pieces import UNWATCHED, Hire, PieceWork, Watched, finish_pieces, held, write_table
-from sonargrid.many.study_file import Study, StudySetting
+from sonargrid.many.study_file import SceneOfSeed, Study, StudySetting
 from sonargrid.many.workers import Died, Trade, as_it_is
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.maps.mapping import map_run
@@ -51,9 +51,9 @@ COLUMNS = ("scene", "seed", "setting", *(f"map_{name}" for name in MAP_FIGURES),
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One scene with one seed, to be mapped by all settings."""
+    """One scene with one seed, to be mapped by all settings; what gives the scene of a seed is asked by the worker."""
 
-    scene: Scene
+    scene: Scene | SceneOfSeed
     name: str
     seed: int
     settings: tuple[StudySetting, ...]
@@ -72,8 +72,9 @@ def mark(study: Study) -> str:
 def score_piece(piece: Piece) -> dict[str, Any]:
     """Return the rows of one piece of a study; what goes wrong is told there."""
     try:
-        run = simulate(piece.scene, piece.seed)
-        rows = [_row(piece, run, one) for one in piece.settings]
+        scene = piece.scene if isinstance(piece.scene, Scene) else piece.scene(piece.seed)
+        run = simulate(scene, piece.seed)
+        rows = [_row(piece, scene, run, one) for one in piece.settings]
     except SonargridError as problem:
         return {"name": piece.key, "status": "failed", "words": "; ".join(map(str, problem.faults))}
     except Exception as problem:  # one room's fault, even ours, must not end the study
@@ -82,7 +83,7 @@ def score_piece(piece: Piece) -> dict[str, Any]:
     return {"name": piece.key, "status": "done", "rows": rows}
 
 
-def _row(piece: Piece, run: Run, setting: StudySetting) -> dict[str, Any]:
+def _row(piece: Piece, scene: Scene, run: Run, setting: StudySetting) -> dict[str, Any]:
     taken = _told_otherwise(run, setting.run) if setting.run else run
     start = perf_counter()
     made = map_run(taken, setting.settings)
@@ -92,7 +93,7 @@ def _row(piece: Piece, run: Run, setting: StudySetting) -> dict[str, Any]:
     grid = made.grid
     if setting.drawn and listed is not None:
         grid = LogOddsGrid(grid.frame, drawn_log_odds(made, listed), grid.touched, grid.meta)
-    scored = score(grid, piece.scene, listed).as_dict()
+    scored = score(grid, scene, listed).as_dict()
     on_map, on_list = scored["map"], scored["list"]
     assert isinstance(on_map, dict)
     row: dict[str, Any] = {"scene": piece.name, "seed": piece.seed, "setting": setting.name}

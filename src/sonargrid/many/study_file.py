@@ -1,7 +1,7 @@
 """A study's TOML file -> scenes, seeds and settings, with every fault told at once.
 
     title = "Two beams in two rooms"
-    scene = ["bay.toml", "bench.toml"]        # from the file's own folder
+    scene = ["bay.toml", "bench.toml"]        # from the file's own folder; a folder of scenes is one scene a seed
     seeds = {first = 1, count = 60}
 
     [[setting]]
@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -56,16 +56,32 @@ class StudySetting:
     run: Mapping[str, str] = field(default_factory=dict)
 
 
+SceneOfSeed = Callable[[int], Scene]
+
+
+@dataclass(frozen=True, slots=True)
+class SceneFolder:
+    """The scenes of a folder in the order of their names: the first seed meets the first, and round again."""
+
+    scenes: tuple[Scene, ...]
+    first_seed: int
+
+    def __call__(self, seed: int) -> Scene:
+        """Return the scene of a seed."""
+        return self.scenes[(seed - self.first_seed) % len(self.scenes)]
+
+
 @dataclass(frozen=True, slots=True)
 class Study:
     """Scenes x seeds x settings.
 
-    scenes : name -> scene, in the order of the file
+    scenes : name -> scene, or what gives the scene of a seed (a function of a module, so that it can be sent); in the
+        order of the file
     digest : SHA-256 of the file and its scenes
     """
 
     title: str
-    scenes: Mapping[str, Scene]
+    scenes: Mapping[str, Scene | SceneOfSeed]
     first_seed: int
     seeds: int
     settings: tuple[StudySetting, ...]
@@ -89,8 +105,8 @@ def load_study(path: str | os.PathLike[str]) -> Study:
     if not isinstance(title, str):
         findings.at(toml, ("title",), f"must be a text, got {title!r}")
     digest = hashlib.sha256(content)
-    scenes = _scenes(toml, Path(name).parent, findings, digest)
     first, count = _seeds(toml, findings)
+    scenes = _scenes(toml, Path(name).parent, first, findings, digest)
     settings = _settings(toml, findings)
     if findings.faults:
         raise InputFaults(findings.faults)
@@ -103,25 +119,38 @@ def _unknown(toml: TomlText, path: tuple[str | int, ...], known: tuple[str, ...]
     findings.at(toml, path, f"unknown key {path[-1]!r}", hint)
 
 
-def _scenes(toml: TomlText, folder: Path, findings: Findings, digest: Any) -> dict[str, Scene]:
+def _scenes(
+    toml: TomlText, folder: Path, first_seed: int, findings: Findings, digest: Any
+) -> dict[str, Scene | SceneOfSeed]:
     listed = toml.data.get("scene")
     paths = [listed] if isinstance(listed, str) else listed
     if not isinstance(paths, list) or not paths or not all(isinstance(one, str) and one for one in paths):
         findings.at(toml, ("scene",), "must be one scene file or several", 'such as scene = ["bay.toml"]')
         return {}
-    scenes: dict[str, Scene] = {}
+    scenes: dict[str, Scene | SceneOfSeed] = {}
     for path in paths:
-        try:
-            content = read_input(str(folder / path)).content
-            digest.update(content)
-            scene = parse_scene(content, str(folder / path), Path(path).stem)
-        except SonargridError as problem:
-            findings.faults += problem.faults
+        place = folder / path
+        inside = sorted(place.glob("*.toml")) if place.is_dir() else [place]
+        if not inside:
+            findings.at(toml, ("scene",), f"there is no scene in the folder {path}", "scene files end in .toml")
+        read = [scene for scene in (_scene(one, findings, digest) for one in inside) if scene is not None]
+        if not read:
             continue
-        if scene.name in scenes:
-            findings.at(toml, ("scene",), f"two scenes are called {scene.name}", "give one file another name")
-        scenes[scene.name] = scene
+        name = place.resolve().name if place.is_dir() else read[0].name
+        if name in scenes:
+            findings.at(toml, ("scene",), f"two scenes are called {name}", "give one file another name")
+        scenes[name] = SceneFolder(tuple(read), first_seed) if place.is_dir() else read[0]
     return scenes
+
+
+def _scene(path: Path, findings: Findings, digest: Any) -> Scene | None:
+    try:
+        content = read_input(str(path)).content
+        digest.update(content)
+        return parse_scene(content, str(path), path.stem)
+    except SonargridError as problem:
+        findings.faults += problem.faults
+        return None
 
 
 def _seeds(toml: TomlText, findings: Findings) -> tuple[int, int]:
