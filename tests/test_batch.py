@@ -113,6 +113,15 @@ def test_a_list_that_cannot_be_used_is_told(text: str, said: str, tmp_path: Path
     assert said in "\n".join(map(str, told.value.faults))
 
 
+def test_all_faults_of_a_list_are_told_at_once(tmp_path: Path) -> None:
+    text = '[[run]]\npath = "a"\n[[run]]\npth = "x"\n[[run]]\npath = "b"\nname = "a"\n'
+    (tmp_path / "list.toml").write_text(text)
+    with pytest.raises(InputFaults) as told:
+        listed_runs(tmp_path / "list.toml")
+    said = [fault.message for fault in told.value.faults]
+    assert said == ["unknown key 'pth'", "needs path, a text", *["another run is called a, too"] * 2]
+
+
 def test_no_run_and_one_run_are_told(tmp_path: Path) -> None:
     with pytest.raises(SonargridError, match="no such folder, list or file"):
         listed_runs(tmp_path / "nowhere")

@@ -27,6 +27,7 @@ TOPICS: dict[str, str] = {
     "beam-models": "the beam models, and when to choose which",
     "weights": "why ten pings of one thing do not count as ten",
     "many-runs": "a whole folder of runs at once, and how it survives a break",
+    "machines": "one job on several computers, and how safe that is",
     "comparing": "which beam model suits your ranger, and what a tie is",
     "aligning": "whether the stations stood where the run says",
     "parking-next": "where another sweep would tell most, and why",

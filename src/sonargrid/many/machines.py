@@ -232,15 +232,15 @@ class Machines:
             sent.cancel()
 
     def log(self) -> list[dict[str, Any]]:
-        """Return what the scheduler saw of its workers, oldest first: who came and who was lost with how many tasks."""
-        seen = [event for _, event in self._client.get_events("all") if isinstance(event, dict)]
+        """Return what the scheduler saw of its workers: who came and who was lost, when [s], with how many tasks."""
         told: list[dict[str, Any]] = []
-        for event in seen:
-            if event.get("action") == "add-worker":
-                told.append({"worker": event["worker"], "what": "came"})
-            elif event.get("action") == "remove-worker" and not event.get("expected"):
+        for when, event in self._client.get_events("all"):
+            what = event.get("action") if isinstance(event, dict) else ""
+            if what == "add-worker":
+                told.append({"at": when, "worker": event["worker"], "what": "came"})
+            elif what == "remove-worker" and not event.get("expected"):
                 left = len(event.get("processing-tasks", ()))
-                told.append({"worker": event["worker"], "what": "lost", "unfinished": left})
+                told.append({"at": when, "worker": event["worker"], "what": "lost", "unfinished": left})
         return told
 
 
@@ -350,7 +350,7 @@ def reach(where: str, jobs: int) -> Iterator[Machines]:
         try:
             client.wait_for_workers(1, timeout=ANSWER_S)
         except TimeoutError:
-            hint = f"start one on each machine: dask worker {where} --nthreads 1"
+            hint = f"start some on each machine: dask worker {where} --nworkers auto --nthreads 1"
             raise SonargridError(f"the scheduler at {where} has no workers", hint=hint) from None
         yield Machines(client, where)
 
@@ -372,6 +372,6 @@ def _client(distributed: Any, address: Any, where: str) -> Any:
     try:
         return distributed.Client(address, timeout=ANSWER_S, set_as_default=False)
     except (OSError, ValueError) as problem:
-        hint = f"start one: dask scheduler --port 8786; {EXPLAIN}"
+        hint = f"start one there: dask scheduler --host ADDRESS --port 8786; {EXPLAIN}"
         words = f"no scheduler answers at {where} within {ANSWER_S:g} s"
         raise SonargridError(f"{words} ({' '.join(str(problem).split())[:100]})", hint=hint) from None

@@ -87,7 +87,9 @@ def _named(paths: Iterable[str], source: str) -> tuple[ListedRun, ...]:
     if not runs:
         hint = "a run is a folder with readings.csv or run.toml, or a CSV file of readings"
         raise SonargridError("there is no run in it", hint=hint, file=source)
-    _refuse_doubles(runs, source)
+    doubles = _doubles(runs, source)
+    if doubles:
+        raise InputFaults(doubles)
     return runs
 
 
@@ -102,21 +104,21 @@ def _of_list(path: Path) -> tuple[ListedRun, ...]:
         findings.at(toml, ("run",), "there is no [[run]] table", 'such as [[run]] and path = "monday/bench"')
         tables = []
     listed = [_of_table(toml, number, table, path.parent, findings) for number, table in enumerate(tables)]
-    if findings.faults:
-        raise InputFaults(findings.faults)
     runs = tuple(run for run in listed if run is not None)
-    _refuse_doubles(runs, str(path))
+    faults = [*findings.faults, *_doubles(runs, str(path))]
+    if faults:
+        raise InputFaults(faults)
     return runs
 
 
 def _of_table(toml: TomlText, number: int, table: Any, folder: Path, findings: Findings) -> ListedRun | None:
     here: tuple[str | int, ...] = ("run", number)
     where = table.get("path") if isinstance(table, dict) else None
+    for key in sorted(set(table if isinstance(table, dict) else ()) - {"path", "name"}):
+        findings.at(toml, (*here, key), f"unknown key {key!r}", "known here: path, name", f"run[{number + 1}].{key}")
     if not isinstance(where, str) or not where:
         findings.at(toml, here, "needs path, a text", "the folder or file of the run", f"run[{number + 1}].path")
         return None
-    for key in sorted(set(table) - {"path", "name"}):
-        findings.at(toml, (*here, key), f"unknown key {key!r}", "known here: path, name", f"run[{number + 1}].{key}")
     name = table.get("name", run_name(folder / where))
     if not isinstance(name, str) or not _is_folder_name(name):
         hint = "it becomes a folder's name: at most 100 letters, no / and no dot in front"
@@ -129,13 +131,11 @@ def _is_folder_name(name: str) -> bool:
     return 0 < len(name) <= SAFE and not name.startswith(".") and not set(name) & set('/\\:*?"<>|\0\n\r\t')
 
 
-def _refuse_doubles(runs: Iterable[ListedRun], source: str) -> None:
+def _doubles(runs: Iterable[ListedRun], source: str) -> list[Fault]:
     times = Counter(run.name.casefold() for run in runs)
     hint = "a list can give them names: [[run]] path = ..., name = ..."
-    faults = [
+    return [
         Fault(f"another run is called {run.name}, too", hint, source, None, run.path)
         for run in runs
         if times[run.name.casefold()] > 1
     ]
-    if faults:
-        raise InputFaults(faults)
