@@ -27,7 +27,7 @@ ROOMS: dict[int, str] = {
     "room_echoes simulate",
     4: "first_look stations_agree "
     "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
-    "run_values samples joined_run line_blocks plain_cells csv_rows csv_rescan counted_rows csv_blocks "
+    "run_values samples joined_run line_blocks plain_cells csv_rows csv_rescan turning_watch counted_rows csv_blocks "
     "run_assembly run_files known_distances "
     "calibration_saving log_import "
     "new_run heard_lines byte_source recorded_run run_writer recording scene_files kernels polar evidence plateaus "

@@ -232,6 +232,8 @@ class Log:
         self.angle = rng.choice(["angle_deg", "angle_deg", "pulse_us", "bearing_deg"])
         self.distance = rng.choice(["range_mm", "range_cm", "range_m", "echo_us", "range_in"])
         self.with_time, self.with_sweep, self.with_note = (rng.random() < 0.4 for _ in range(3))
+        self.with_turning, self.true_turning = rng.random() < 0.5, rng.random() < 0.7
+        self.step_s = (0.1,) if rng.random() < 0.7 else (0.1, 0.1, -0.05)
         self.no_echo = rng.choice([[], [999], [0, 999]])
         self.names_there = len(self.names) > 1 or rng.random() < 0.5
 
@@ -241,6 +243,7 @@ class Log:
         text += f"no_echo_at = {self.no_echo}\n" if self.no_echo else ""
         text += rng.choice(["", "", "range_scale = 1.003\nrange_bias_m = 0.0017\n", "us_per_cm = 58.0\n"])
         text += "[head]\n" + rng.choice(["", "", "arm_m = 0.02\n", 'turns = "cw"\nangle_offset_deg = 1.5\n'])
+        text += rng.choice(["", "backlash_deg = 3.0\n"]) if self.with_turning else ""
         for i, name in enumerate(self.names):
             text += f'[[station]]\nname = "{name}"\nx_m = {0.3 * i}\ny_m = {0.1 * i}\nheading_deg = {90 - 20 * i}\n'
         return text
@@ -248,17 +251,26 @@ class Log:
     def csv(self) -> str:
         rng = self.rng
         names = (["station"] if self.names_there else []) + [self.angle, self.distance]
-        names += [n for n, w in (("time_s", self.with_time), ("sweep", self.with_sweep), ("note", self.with_note)) if w]
+        more = {
+            "time_s": self.with_time,
+            "sweep": self.with_sweep,
+            "note": self.with_note,
+            "turning": self.with_turning,
+        }
+        names += [name for name, there in more.items() if there]
         end = rng.choice(["\n", "\n", "\r\n"])
         lines = [rng.choice(["", "\ufeff"]) + ",".join(names)]
-        clock = 0.0
+        clock, last = 0.0, dict.fromkeys(self.names, 90.0)
         angles = rng.choice([[0, 20, 40, 60, 90, 120, 180], [88.5, 90, 91.25], list(range(0, 181, 3))])
         cells = [self._distance() for _ in range(rng.choice([2, 5, 30]))]
         for _ in range(rng.choice([12, 60, 150])):
-            clock += rng.choice([0.1, 0.1, -0.05])
-            angle = rng.choice(angles)
+            clock += rng.choice(self.step_s)
+            name, angle = rng.choice(self.names), rng.choice(angles)
+            move = (angle > last[name]) - (angle < last[name])
+            last[name] = angle
+            way = {1: "up", -1: "down", 0: ""}[move] if self.true_turning else rng.choice(["up", "down", ""])
             angle = {"pulse_us": 1500 + 10 * (angle - 90), "bearing_deg": angle - 90}.get(self.angle, angle)
-            row = {"station": rng.choice(self.names), self.angle: f"{angle:g}", self.distance: rng.choice(cells)}
+            row = {"station": name, "turning": way, self.angle: f"{angle:g}", self.distance: rng.choice(cells)}
             row |= {
                 "time_s": f"{clock:.2f}",
                 "sweep": str(rng.randrange(3)),
@@ -372,12 +384,12 @@ def test_faults_of_counted_readings_are_the_same(seed: int, tmp_path: Path, coun
 
 @pytest.mark.parametrize(
     ("head", "column", "value"),
-    [("backlash_deg = 2.0", "note", "x"), ("", "turning", "up"), ("", "x_m,y_m,heading_deg", "0,0,90")],
+    [("backlash_deg = 2.0", "note", "x"), ("", "turning,time_s", "up,9"), ("", "x_m,y_m,heading_deg", "0,0,90")],
 )
 def test_nothing_is_counted_where_order_has_a_say(
     head: str, column: str, value: str, tmp_path: Path, counting: None
 ) -> None:
-    rows = "".join(f"{angle},50,{value}\n" for angle in range(60))
+    rows = "".join(f"{angle},50,{value}\n" for angle in range(60)) + f"60,50,{value}\n".replace("9", "8")
     path = laid(tmp_path / "run", f"{FORMAT}[head]\n{head}\n", f"angle_deg,range_cm,{column}\n{rows}".encode(), False)
     assert load_run(path, count_repeats=True).readings.count is None
     assert len(load_run(path, count_repeats=True, sweeps=[0]).readings) > 0

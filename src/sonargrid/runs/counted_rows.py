@@ -17,6 +17,7 @@ from sonargrid.arrays import Floats, Ints
 from sonargrid.runs.csv_rows import Rows
 from sonargrid.runs.first_look import LOOKED_AT
 from sonargrid.runs.plain_cells import Table
+from sonargrid.runs.turning_watch import TurningWatch
 
 MOST_PLACES = 1 << 24  # of the table of counts, four bytes each; more different readings than that are sorted instead
 SCALES = (1, 10, 100, 1000)  # decimals of so many places are counted as whole numbers
@@ -27,9 +28,9 @@ SILENT, VOID, FIRST = 0, 1, 2  # places of "nothing heard", "no measurement" and
 
 @dataclass(frozen=True, slots=True)
 class Counted:
-    """Different readings, arrays (N,), and how often each was taken."""
+    """Different readings, arrays (N,), and how often each was taken; kind = of which station, and turning which way."""
 
-    station: Ints
+    kind: Ints
     angle: Floats
     distance: Floats
     count: Ints
@@ -40,11 +41,24 @@ class RowCounter:
 
     lone : the only station's name, which an empty cell means; "" = there are several
     asked : names of the stations whose first readings are kept in order; empty = all
+    by_turning : whether readings of different turning differ
+    timed : whether it serves rows with a clock
+    again : whether the rows could be had once more, should their order matter after all
     taken : how many readings there were
     """
 
-    def __init__(self, lone: str = "", asked: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        lone: str = "",
+        asked: Sequence[str] = (),
+        *,
+        by_turning: bool = False,
+        timed: bool = True,
+        again: bool = True,
+    ) -> None:
         self._lone, self._asked = lone, frozenset(asked)
+        self._by_turning, self._timed, self._again = by_turning, timed, again
+        self._turns = TurningWatch()
         self._numbers: dict[str, int] = {}
         self._name_lines: list[int] = []
         self._first: Rows | None = None
@@ -56,29 +70,40 @@ class RowCounter:
         self._back = (0, 0)
         self.taken = 0
 
-    @staticmethod
-    def serves(rows: Rows) -> bool:
-        """Return whether the order of such rows has no say in anything: parked, and no stated turning to check."""
-        return rows.pose is None and rows.turning is None
+    def serves(self, rows: Rows) -> bool:
+        """Return whether the order of such rows has no say in anything."""
+        if rows.pose is not None or (rows.time_s is not None and not self._timed):
+            return False
+        return not self._by_turning if rows.turning is None else self._again
 
     def add(self, rows: Rows) -> None:
-        """Take some rows."""
+        """Take some rows.
+
+        Raises
+        ------
+        OrderMatters
+            If their order has a say after all.
+        """
         station = self._stations(rows)
+        if rows.turning is not None:
+            self._turns.look(rows, station)
         if rows.time_s is not None:
             self._look_at_clock(rows, station, rows.time_s)
-        angle, distance = rows.angle, rows.distance
+        angle, distance, kind = rows.angle, rows.distance, station
+        if self._by_turning and rows.turning is not None:
+            kind = station * np.int32(3) + (rows.turning + np.int32(1))
         if self._first is None:
             self._first = rows
             self._tally = _Tally.for_rows(angle, distance)
         self.taken += len(rows)
         if self._head_left:
-            keep = self._keep_first(station, angle, distance)
-            station, angle, distance = station[keep], angle[keep], distance[keep]
-        if self._tally is not None and not self._tally.add(station, angle, distance):
+            keep = self._keep_first(station, kind, angle, distance)
+            kind, angle, distance = kind[keep], angle[keep], distance[keep]
+        if self._tally is not None and not self._tally.add(kind, angle, distance):
             self._pile.add(self._tally.counted(_NOTHING))
             self._tally = None
         if self._tally is None:
-            self._pile.add(_singly(station, angle, distance))
+            self._pile.add(_singly(kind, angle, distance))
 
     def _stations(self, rows: Rows) -> Ints:
         if rows.station is None:
@@ -100,14 +125,14 @@ class RowCounter:
             self._back = (count + back.size, line or rows.line_of(int(back[0])))
         self._last = (int(station[-1]), float(time_s[-1]))
 
-    def _keep_first(self, station: Ints, angle: Table, distance: Table) -> Ints:
+    def _keep_first(self, station: Ints, kind: Ints, angle: Table, distance: Table) -> Ints:
         """Keep the first readings in their order, and return the places of the others."""
         wanted = np.ones(station.size, dtype=np.bool_)
         if self._asked and self._numbers:  # without the column all are of the only station
             wanted = np.isin(station, [n for name, n in self._numbers.items() if name in self._asked])
         at = np.flatnonzero(wanted)[: self._head_left]
         self._head_left -= at.size
-        self._head.append(_singly(station[at], angle[at], distance[at]))
+        self._head.append(_singly(kind[at], angle[at], distance[at]))
         others = np.ones(station.size, dtype=np.bool_)
         others[at] = False
         return np.flatnonzero(others)
@@ -124,10 +149,12 @@ class RowCounter:
             distance=whole.distance,
             first_line=self._first.line_of(0),
             station_names=tuple(self._numbers),
-            station=None if self._first.station is None else whole.station,
+            station=None if self._first.station is None else whole.kind // 3 if self._by_turning else whole.kind,
+            turning=whole.kind % 3 - 1 if self._by_turning else None,
             count=whole.count,
             name_lines=tuple(self._name_lines),
             clock_back=self._back,
+            turned_back=self._turns.against,
         )
 
 
@@ -140,7 +167,7 @@ def _room_for(head: Counted, more: int) -> Counted:
     """Return some readings with room for so many more behind them."""
     size = head.count.size + more
     whole = Counted(np.empty(size, np.int32), np.empty(size), np.empty(size), np.empty(size, np.int32))
-    for name in ("station", "angle", "distance", "count"):
+    for name in ("kind", "angle", "distance", "count"):
         getattr(whole, name)[: head.count.size] = getattr(head, name)
     return whole
 
@@ -150,7 +177,7 @@ _NOTHING = _singly(*(np.empty(0, dtype=np.int32) for _ in range(3)))
 
 def _together(parts: Sequence[Counted]) -> Counted:
     return Counted(
-        np.concatenate([part.station for part in parts]),
+        np.concatenate([part.kind for part in parts]),
         np.concatenate([part.angle for part in parts]),
         np.concatenate([part.distance for part in parts]),
         np.concatenate([part.count for part in parts]),
@@ -227,7 +254,7 @@ class _Tally:
         at = np.flatnonzero(flat).astype(np.int32)
         first = head.count.size
         whole = _room_for(head, at.size)
-        station, angle, distance = whole.station[first:], whole.angle[first:], whole.distance[first:]
+        station, angle, distance = whole.kind[first:], whole.angle[first:], whole.distance[first:]
         whole.count[first:] = flat[at]
         line = at // np.int32(max(distances, 1))
         at -= line * np.int32(distances)  # the place in its line
@@ -278,8 +305,8 @@ class _Pile:
             if not self._pays:
                 self._settled = whole
                 return whole
-            order = np.lexsort((whole.distance, whole.angle, whole.station))
-            station, angle, distance = whole.station[order], whole.angle[order], whole.distance[order]
+            order = np.lexsort((whole.distance, whole.angle, whole.kind))
+            station, angle, distance = whole.kind[order], whole.angle[order], whole.distance[order]
             new = np.ones(order.size, dtype=np.bool_)
             same = (station[1:] == station[:-1]) & (angle[1:] == angle[:-1])
             same &= (distance[1:] == distance[:-1]) | (np.isnan(distance[1:]) & np.isnan(distance[:-1]))

@@ -78,6 +78,7 @@ class Rows:
     count : how many equal readings each row stands for, see `counted_rows`; None = one each
     name_lines : of counted rows, the line on which each station name stands first
     clock_back : of counted rows, how often time_s goes backwards, and the line of the first time
+    turned_back : of counted rows, how often turning is against the angles, and the line of the first time
     """
 
     angle_column: str
@@ -95,6 +96,7 @@ class Rows:
     count: Ints | None = None
     name_lines: tuple[int, ...] = ()
     clock_back: tuple[int, int] = (0, 0)
+    turned_back: tuple[int, int] = (0, 0)
 
     def __len__(self) -> int:
         return int(self.angle.size)

@@ -45,6 +45,7 @@ def run_readings(
     else:
         # one zero seen many times takes no memory
         sweep, turning = (np.broadcast_to(np.zeros(1, dtype), len(rows)) for dtype in (np.int32, np.int8))
+        turning = turning if rows.turning is None else rows.turning
     if rows.angle_column == "bearing_deg" and rows.turning is None:
         turning = np.zeros(len(rows), dtype=np.int8)  # a ring has no servo
     for array in (rows.angle, rows.distance, index, sweep, turning, rows.time_s, rows.count):
@@ -149,11 +150,12 @@ def row_warnings(run: Run, rows: Rows, declared: tuple[Station, ...], asked: Seq
         times, line = back.size, rows.line_of(int(back[0]))
     if times:
         said.append(f"time_s goes backwards {_times(times)}, first at line {line}.")
-    if rows.turning is not None:
+    times, line = rows.turned_back
+    if rows.turning is not None and rows.count is None:
         wrong = against_angles(readings.angle, group, readings.sweep, readings.turning, readings.time_s)
-        if wrong.size:
-            line = rows.line_of(int(wrong[0]))
-            said.append(f"turning is against the angles {_times(wrong.size)}, first at line {line}.")
+        times, line = (wrong.size, rows.line_of(int(wrong[0]))) if wrong.size else (0, 0)
+    if times:
+        said.append(f"turning is against the angles {_times(times)}, first at line {line}.")
     return said
 
 

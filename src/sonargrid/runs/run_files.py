@@ -11,7 +11,9 @@ import hashlib
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import Protocol
 
 from sonargrid.errors import Fault, InputFaults
 from sonargrid.runs.counted_rows import RowCounter
@@ -27,6 +29,7 @@ from sonargrid.runs.run_toml import Findings
 from sonargrid.runs.run_values import BARE, RunValues, as_run, read_settings
 from sonargrid.runs.samples import find_sample, sample_names
 from sonargrid.runs.toml_text import read_toml
+from sonargrid.runs.turning_watch import OrderMatters
 
 __all__ = [
     "find_sample",
@@ -36,6 +39,19 @@ __all__ = [
     "settings_from_environment",
     "show_config",
 ]
+
+
+class Digest(Protocol):
+    """A running SHA-256."""
+
+    def update(self, piece: bytes, /) -> None:
+        """Take some bytes."""
+        ...
+
+    def hexdigest(self) -> str:
+        """Return the digest of all that was taken."""
+        ...
+
 
 READINGS_NAMES = ("readings.csv", "readings.csv.gz", "readings.parquet")
 
@@ -73,7 +89,7 @@ def load_run(
     on_stored : called with every piece of the readings as it is read
     count_repeats : equal readings of a long log are counted together (`Readings.count`): enough for sums of evidence,
         in memory that does not grow with the log.  Nothing is counted where order matters: a moving robot, a head with
-        backlash, a stated turning, chosen sweeps
+        backlash whose turning is not stated, chosen sweeps
 
     Raises
     ------
@@ -89,10 +105,9 @@ def load_run(
     toml_bytes = b"" if place.toml_path is None else read_input(place.toml_path).content
     toml = BARE if place.toml_path is None else read_toml(toml_bytes, place.toml_path)
     known = read_settings(toml, plain, by_station, calibration, findings)
-    digest = hashlib.sha256(toml_bytes)
-    counter = _counter(known, stations) if count_repeats and not sweeps else None
-    pieces = _pieces(place.readings_path, (digest.update, *([on_stored] if on_stored else [])), on_wait)
-    rows, uncounted = _read_rows(pieces, place, known, counter, findings)
+    counter = _counter(known, stations, place) if count_repeats and not sweeps else None
+    source = partial(_pieces, place.readings_path, on_stored=on_stored, on_wait=on_wait)
+    rows, uncounted, digest = _read_rows(source, toml_bytes, place, known, counter, findings)
     taken = None
     if rows is not None:
         taken = run_readings(rows, known.stations, known.declared, place.readings_name, findings)
@@ -110,26 +125,43 @@ def load_run(
 
 
 def _read_rows(
-    pieces: Iterator[bytes], place: _Place, known: RunValues, counter: RowCounter | None, findings: Findings
-) -> tuple[Rows | None, int]:
-    """Return the rows of the readings, and how many faults are not among the findings; None where there are faults."""
+    source: Callable[[Callable[[bytes], object]], Iterator[bytes]],
+    toml_bytes: bytes,
+    place: _Place,
+    known: RunValues,
+    counter: RowCounter | None,
+    findings: Findings,
+) -> tuple[Rows | None, int, Digest]:
+    """Return the rows of the readings, how many faults are not among the findings, and the digest up to here.
+
+    None stands in place of rows with faults.
+    """
     no_echo = known.chosen.get("ranger.no_echo_at")
+    digest = hashlib.sha256(toml_bytes)
+    pieces = source(digest.update)
     try:
-        return read_readings(pieces, place.readings_name, () if no_echo is None else no_echo.value, counter), 0
+        rows = read_readings(pieces, place.readings_name, () if no_echo is None else no_echo.value, counter)
+        return rows, 0, digest
+    except OrderMatters:  # seldom: a clock that goes backwards beside a stated turning
+        return _read_rows(source, toml_bytes, place, known, None, findings)
     except Unreadable:
         raise
     except InputFaults as problem:
         lines = not place.readings_path.endswith(".parquet")
         findings.faults += problem.faults if lines else [_by_row(fault) for fault in problem.faults]
-        return None, problem.count - len(problem.faults)
+        return None, problem.count - len(problem.faults), digest
 
 
-def _counter(known: RunValues, stations: Sequence[str]) -> RowCounter | None:
-    """Return what counts equal readings together; None where their order has a say."""
+def _counter(known: RunValues, stations: Sequence[str], place: _Place) -> RowCounter:
+    """Return what counts equal readings together, where their order has no say."""
     backlash = known.chosen.get("head.backlash_deg")
-    if (backlash is not None and backlash.value) or any(one.sweep_rate_deg_s is not None for one in known.calibrations):
-        return None
-    return RowCounter(next(iter(known.declared)) if len(known.declared) == 1 else "", stations)
+    return RowCounter(
+        next(iter(known.declared)) if len(known.declared) == 1 else "",
+        stations,
+        by_turning=backlash is not None and bool(backlash.value),
+        timed=all(one.sweep_rate_deg_s is None for one in known.calibrations),
+        again=os.path.isfile(place.readings_path),
+    )
 
 
 def _by_row(fault: Fault) -> Fault:
@@ -173,13 +205,17 @@ def _find(typed: str) -> _Place:
 
 
 def _pieces(
-    path: str, takers: Sequence[Callable[[bytes], object]], on_wait: Callable[[str], None] | None
+    path: str,
+    for_digest: Callable[[bytes], object],
+    on_stored: Callable[[bytes], object] | None,
+    on_wait: Callable[[str], None] | None,
 ) -> Iterator[bytes]:
-    """Yield the bytes of a readings CSV; the takers get them as they are stored."""
+    """Yield the bytes of a readings CSV; `for_digest` and `on_stored` get them as they are stored."""
 
     def stored(piece: bytes) -> None:
-        for taker in takers:
-            taker(piece)
+        for_digest(piece)
+        if on_stored is not None:
+            on_stored(piece)
 
     if not path.endswith(".parquet"):
         yield from content_pieces(path, stored, on_wait)
