@@ -3,7 +3,7 @@
     python benchmarks/bench_lists.py collect [--classes room,pose] [--seeds 40]   # claims of made-up worlds, resumable
     python benchmarks/bench_lists.py fit                                          # the numbers of `confidence`
     python benchmarks/bench_lists.py repeats [--seeds 20]   # 1, 5 and 20 sweeps, alike and with noise of their own
-    python benchmarks/bench_lists.py cost                   # seconds a list, and how it grows with stations
+    python benchmarks/bench_lists.py cost                   # seconds a list, and how it grows with stations and sweeps
 
 `collect` keeps what `confidence` looks at of each claim, and whether a thing truly stands there (within 10 cm of its
 row, or in its 95 % ellipse), in claims.jsonl beside this file (not under version control); `fit` fits one logistic
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -30,8 +31,9 @@ from sonargrid.finding.confidence import FEATURES, features
 from sonargrid.finding.objects import claimed_rows, fit_objects, fit_things
 from sonargrid.finding.things import Object
 from sonargrid.runs.calibration import calibrated
-from sonargrid.runs.readings import Readings, Run
+from sonargrid.runs.readings import Readings, Run, Station
 from sonargrid.scores.list_scoring import ELLIPSE_95, score_list, true_things
+from sonargrid.simulation.simulate import simulate
 
 CLAIMS = Path(__file__).resolve().parent / "claims.jsonl"
 FIRST_SEED = 40_000  # other seeds than those that accuracy is told of
@@ -132,8 +134,6 @@ def fit() -> None:
 
 def _with_sweeps(world: worlds.World, seed: int, count: int, alike: bool) -> Run:
     """Return the run of a world swept so many times: copies of its first two passes, or passes with their own noise."""
-    from sonargrid.simulation.simulate import simulate
-
     if not alike:
         scene = replace(world.scene, sweep=replace(world.scene.sweep, passes=2 * count))
         return simulate(scene, seed)
@@ -168,27 +168,42 @@ def repeats(seeds: int) -> None:
             print(f"| {words} | {np.mean(same):.2f} | {np.mean(exact):.2f} | {np.mean(inside):.3f} | {len(inside)} |")
 
 
-def cost() -> None:
-    """Print what a list costs, for one position and for rooms of 2 to 8 stations (the first ones of a run of 8)."""
+def _room_of(seed: int, stations: int, sweeps: int) -> Run:
+    """Return a room swept so often from so many places, clear of its things and walls."""
+    scene = worlds.make("room", seed).scene
+    rng = np.random.default_rng([97, seed])
+    corner = np.max([(max(w.x1_m, w.x2_m), max(w.y1_m, w.y2_m)) for w in scene.walls], axis=0)
+    kept: list[Station] = []
+    while len(kept) < stations:
+        x, y = rng.uniform(0.25, corner - 0.25)
+        things = [*((t.x_m, t.y_m) for t in (*scene.posts, *scene.boxes)), *((s.x_m, s.y_m) for s in kept)]
+        if all(math.hypot(x - u, y - v) > 0.22 for u, v in things):
+            middle = math.atan2(0.5 * corner[1] - y, 0.5 * corner[0] - x)
+            one = scene.stations[0]
+            kept.append(replace(one, name=f"S{len(kept)}", x_m=x, y_m=y, heading_rad=middle + rng.uniform(-0.9, 0.9)))
+    swept = replace(scene, stations=tuple(kept), given_stations=tuple(kept), sweep=replace(scene.sweep, passes=sweeps))
+    return simulate(swept, seed)
+
+
+def _seconds(run: Run) -> float:
+    pings = calibrated(run)
+    start = process_time()
+    fit_objects(pings, run)
+    return process_time() - start
+
+
+def cost(rooms: int = 4) -> None:
+    """Print what a list costs, and how that grows with stations and with sweeps of the same rooms."""
     for name in ("one_position", "room"):
-        took = []
-        for seed in range(FIRST_SEED, FIRST_SEED + 10):
-            run = worlds.make(name, seed).run
-            start = process_time()
-            fit_objects(calibrated(run), run)
-            took.append(process_time() - start)
+        took = [_seconds(worlds.make(name, seed).run) for seed in range(FIRST_SEED, FIRST_SEED + 3 * rooms)]
         print(f"{name}: {np.median(took):.2f} s, longest {max(took):.2f} s")
-    eight = [s for s in range(FIRST_SEED, FIRST_SEED + 60) if len(worlds.make("room", s).run.stations) == 8][:4]
-    for stations in (2, 4, 8):
-        took = []
-        for seed in eight:
-            run = worlds.make("room", seed).run
-            kept = np.flatnonzero(np.isin(run.readings.station, np.arange(stations)))
-            part = replace(run, readings=_rows(run.readings, kept))
-            start = process_time()
-            fit_objects(calibrated(part), part)
-            took.append(process_time() - start)
-        print(f"{stations} stations: {np.mean(took):.2f} s")
+    print("| stations | sweeps | readings | s | ms a reading |\n|---|---|---|---|---|")
+    for stations, sweeps in ((4, 1), (8, 1), (16, 1), (6, 1), (6, 5), (6, 20)):
+        runs = [_room_of(seed, stations, sweeps) for seed in range(FIRST_SEED, FIRST_SEED + rooms)]
+        readings = float(np.mean([len(run.readings.angle) for run in runs]))
+        took = [_seconds(run) for run in runs]
+        mean = float(np.mean(took))
+        print(f"| {stations} | {sweeps} | {readings:.0f} | {mean:.2f} | {1000.0 * mean / readings:.2f} |")
 
 
 def main(argv: Sequence[str] | None = None) -> None:

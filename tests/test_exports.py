@@ -11,6 +11,7 @@ import os
 import struct
 import zlib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -289,6 +290,15 @@ def test_summary_tells_enough_to_repeat_the_run(tmp_path: Path) -> None:
     assert got["beam_fit"] == {"half_beam_deg": None} and got["timing_s"] == {"map": 0.1235}
     assert got["versions"]["numpy"] == np.__version__ and {"sonargrid", "python"} <= set(got["versions"])
     assert got["grid"]["rows"] * got["grid"]["columns"] == got["counts"]["cells"]
+
+
+def test_a_summary_tells_in_what_cells_the_joint_solver_decides() -> None:
+    made = small_map()
+    finer = LogOddsGrid(
+        made.grid.frame, made.grid.log_odds, made.grid.touched, {**made.grid.meta, "working_cell_m": 0.04}
+    )
+    assert summary(replace(made, grid=finer), None, {})["grid"]["working_cell_m"] == 0.04
+    assert "working_cell_m" not in summary(made, None, {})["grid"]
 
 
 def test_without_a_list_none_is_claimed() -> None:

@@ -270,6 +270,8 @@ def _run(made: Map) -> dict[str, Any]:
 
 def _grid(grid: LogOddsGrid | TiledGrid, shown: LogOddsGrid) -> dict[str, Any]:
     tiles = {"tiles": len(grid.tiles), "picture_cell_m": shown.cell_m} if isinstance(grid, TiledGrid) else {}
+    # the joint solver decides in coarser cells; what is finer is drawn between them
+    working = {"working_cell_m": float(grid.meta["working_cell_m"])} if "working_cell_m" in grid.meta else {}
     return {
         "cell_m": grid.frame.cell_m,
         "corner_m": list(grid.frame.corner_m),
@@ -277,6 +279,7 @@ def _grid(grid: LogOddsGrid | TiledGrid, shown: LogOddsGrid) -> dict[str, Any]:
         "columns": grid.frame.columns,
         "prior": float(grid.meta.get("prior", 0.5)),
         "layers": ["log_odds", "touched", *grid.layers],
+        **working,
         **tiles,
     }
 
