@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sonargrid.arrays import Bools
 from sonargrid.errors import SonargridError
 from sonargrid.finding.things import Object
 from sonargrid.maps.grid import GridFrame, LogOddsGrid
@@ -61,6 +63,23 @@ def test_a_place_lies_before_the_first_echo_of_all_the_beams_width() -> None:
     assert at(0.7 * math.sin(math.radians(48.0)), 0.7 * math.cos(math.radians(48.0)))
     # 30 degrees from the sweep's end a wall could slant across the way and answer from where nobody listened
     assert not at(0.7 * math.sin(math.radians(60.0)), 0.7 * math.cos(math.radians(60.0)))
+
+
+def test_a_sweep_in_coarse_steps_has_no_gaps_where_a_beam_is_wider_than_a_step() -> None:
+    floor = _floor()
+
+    def clear(step_deg: float) -> Bools:
+        angles = np.arange(0.0, 181.0, step_deg)
+        rows = Readings("angle_deg", "range_m", angles, 0 * angles + np.inf, 0 * angles, 0 * angles, 1 + 0 * angles)
+        return heard_clear(floor, calibrated(replace(_run(), readings=rows)), math.radians(25.0), 0.12)
+
+    fine, coarse = clear(3.0), clear(15.0)
+    between = 0.6 * math.sin(math.radians(7.5)), 0.6 * math.cos(math.radians(7.5))
+    assert coarse[floor.frame.cell_of(0.0, 0.6)]
+    assert coarse[floor.frame.cell_of(*between)]
+    # half a step more at each end is all that a coarse sweep claims beyond a fine one
+    assert not (fine & ~coarse).any()
+    assert not clear(45.0).any()  # more than any beam covers
 
 
 def test_behind_a_wall_nobody_parks() -> None:
