@@ -222,19 +222,19 @@ class Placed:
 def fit_with_strays(run: Run, seen: Sightings, stated: Floats, sigma: Floats) -> Placed:
     """Return the poses, fitted to arcs and settled on all pings, with the sigmas of stations that strayed widened."""
     sigma = np.maximum(sigma, LEAST_SIGMAS)
-    strays: list[Stray] = []
     count = np.unique(seen.station).size
-    fit, widened = _fit_knowing(seen, stated, sigma, strays)
-    while count >= 3 and len(strays) < (count - 1) // 2:
-        looked = suspects(seen, stated, widened, fit, {s.station for s in strays})
-        looked = [s for s in looked if s.gain > (LEAST_GAIN_LATER if strays else LEAST_GAIN)][:SUSPECTS]
-        found = _confirmed(run, looked, fit, stated, sigma)
-        if not found:
+    placed = _settled(run, seen, stated, sigma, [])
+    while count >= 3 and len(placed.strays) < (count - 1) // 2:
+        looked = suspects(seen, stated, placed.sigma, placed.fit, {s.station for s in placed.strays})
+        looked = [s for s in looked if s.gain > (LEAST_GAIN_LATER if placed.strays else LEAST_GAIN)][:SUSPECTS]
+        found = _confirmed(run, looked, placed.fit, stated, sigma)
+        # of several that would explain the same, the one that leaves least to the others
+        tried = [_settled(run, seen, stated, sigma, [*placed.strays, one]) for one in found]
+        best = max(tried, key=lambda p: _worth(p, stated), default=placed)
+        if _worth(best, stated) - _worth(placed, stated) <= LEAST_TOGETHER:
             break
-        strays.append(max(found, key=lambda s: s.gain))
-        fit, widened = _fit_knowing(seen, stated, sigma, strays)
-    placed = _settled(run, seen, stated, sigma, strays)
-    while placed.strays:  # the others may answer for what one is suspected of, or one stray for two
+        placed = best
+    while len(placed.strays) > 1:  # one that was wrongly named beside a true one is right again once that one is known
         without = [_settled(run, seen, stated, sigma, [s for s in placed.strays if s is not x]) for x in placed.strays]
         best = max(without, key=lambda p: _worth(p, stated))
         if _worth(placed, stated) - _worth(best, stated) > LEAST_TOGETHER:
