@@ -23,7 +23,8 @@ ROOMS: dict[int, str] = {
     0: "units errors arrays whole_file",
     1: "explain geometry air log_odds piston log_lines log_roles log_guess first_faults sender",
     2: "readings things scene",
-    3: "calibration grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
+    3: "pose_stations "
+    "calibration grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
     "room_echoes simulate",
     4: "first_look stations_agree "
     "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
@@ -34,7 +35,7 @@ ROOMS: dict[int, str] = {
     "head_bench beam_bench check_findings check_view check_head check_clock check_numbers check_echoes "
     "check_repeats check_stations check_setting run_check bench_plan",
     5: "beam_tables wedge_pings tiled_grid merging tile_loops tile_batches many_poses additive "
-    "neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
+    "joint_cost neighbours wedges heard_beam first_return outcomes arc_map behind_walls explained joint",
     6: "mapping tiled_map "
     "echo_model soundings echo_shadows echo_order echo_board object_candidates object_moves object_climb "
     "run_beam object_pool object_boxes object_kinds object_swaps object_fit object_list object_sigmas object_middles "

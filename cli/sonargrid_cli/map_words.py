@@ -83,7 +83,7 @@ def things_sentence(objects: Sequence[Object]) -> str:
 def pings_sentence(run: Run, pings: Pings) -> str:
     """Return what the run holds: pings, stations, echoes, silence."""
     stations = len(set(pings.rays.station.tolist()))
-    places = f"{stations} station{'s' if stations != 1 else ''}"
+    places = f"{stations} {'place' if run.moving else 'station'}{'s' if stations != 1 else ''}"
     outcome = f"{pings.number(pings.echo)} echoes, {pings.number(pings.silent)} silent"
     void = pings.number(pings.void)
     return f"{pings.number()} pings from {places}: {outcome}" + (f", {void} no measurement" if void else "")

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from sonargrid.maps.evidence import MapSettings
     from sonargrid.maps.mapping import Map
     from sonargrid.pipeline import Output
+    from sonargrid.runs.readings import Run
 
 COUNT_PANEL = "The list"
 
@@ -83,18 +84,19 @@ def map_run(
     refuse_two_readers(which.run, things.empty, "--empty")
     from sonargrid.maps.evidence import MapSettings
 
-    settings = MapSettings(**values).named()
+    settings = MapSettings(**values)
     # a plain sum needs no more than how often what was heard: a long log then takes little memory
-    run = load_chosen(which, count_repeats=output.no_objects and settings.solver == "additive", quiet=screen.quiet)
+    run = load_chosen(
+        which, count_repeats=output.no_objects and settings.named().solver == "additive", quiet=screen.quiet
+    )
     from sonargrid.pipeline import Search, map_to_folder
 
     if which.show_config:
-        return shown_config(run, {"map": settings, "things": Search(**wanted)}, origins, screen.json)
-    if run.readings.count is None:
-        told(kept_words(len(run.readings), str(settings.solver), not output.no_objects), screen.quiet)
+        return shown_config(run, {"map": settings.named(), "things": Search(**wanted)}, origins, screen.json)
+    told(_before(settings, run, not output.no_objects), screen.quiet)
     empty = None if things.empty is None else load_chosen(which, things.empty, "--empty", quiet=screen.quiet)
     wish = _wish(ctx, output, things, origins)
-    with _summed(where, settings, screen.quiet) as elsewhere:
+    with _summed(where, settings.named(), screen.quiet) as elsewhere:
         done = map_to_folder(run, settings, None if output.no_objects else Search(empty, **wanted), wish, elsewhere)
     told(done.warnings, screen.quiet)
     if screen.verbose:
@@ -105,6 +107,16 @@ def map_run(
 
     said = [] if screen.quiet else [map_report(done)]
     return "\n\n".join([*_drawn(done.map, done.objects or (), output.show), *said])
+
+
+def _before(settings: MapSettings, run: Run, listed: bool) -> list[str]:
+    """Return what to say before a long wait, or much memory, that was asked for."""
+    from sonargrid.maps.joint_cost import waiting_words
+
+    said = [waiting_words(settings, run)]
+    if run.readings.count is None:
+        said += kept_words(len(run.readings), str(settings.named().solver), listed)
+    return [words for words in said if words]
 
 
 @contextmanager

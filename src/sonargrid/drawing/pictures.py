@@ -61,6 +61,7 @@ LONGEST_NAME_PX = 170.0
 FINE_PX_PER_M = 900.0  # from here on places are listed to the millimetre
 FAINTEST_ARC = 0.15  # weaker arcs would not be seen
 FEW_ECHOES = 0.5  # of one of the solver's cells: from here on an arc is drawn in full
+MOST_PLACES = 5000  # of a way: more would lie within a pixel of one another
 LIST_ROWS = 44  # of the legend below a wide map, all columns together
 CAUTION = "A slice at the height of the beam: low, soft or slanting things may be missed. No safety function."
 
@@ -118,9 +119,11 @@ def map_content(made: Map, things: Sequence[Object] = (), listing: bool = True) 
         Whether the things are also listed beside the map.
     """
     grid, run, settings = made.grid, made.run, made.settings
-    heard = set(run.readings.station.tolist())
-    stations = tuple(station for index, station in enumerate(run.stations) if index in heard)
-    count = f"{len(stations)} {'place' if run.moving else 'station'}{'' if len(stations) == 1 else 's'}"
+    heard = np.unique(run.readings.station)
+    count = f"{heard.size} {'place' if run.moving else 'station'}{'' if heard.size == 1 else 's'}"
+    if heard.size > MOST_PLACES:
+        heard = heard[np.rint(np.linspace(0, heard.size - 1, MOST_PLACES)).astype(int)]
+    stations = tuple(run.stations[index] for index in heard.tolist())
     readings = f"{run.readings.taken:,} readings".replace(",", " ")
     how = f"{made.method}, cells of {settings.cell_m * 100:g} cm"
     return MapContent(

@@ -9,6 +9,7 @@ Metres and radians on the floor axes; ranges count from the ranger's face.  No t
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,6 +21,7 @@ from sonargrid.runs.readings import Pings, Ranger
 JOIN_M = 0.0176  # a reading belongs to a run whose median range is this near
 GAP_RAD = math.radians(6.7)  # and whose last member lies within this angle
 FILL = 0.55  # share of the bearings inside a run, nearer echoes aside, that must carry it
+LEAST = 3  # bearings of a run
 WIDTH_RAD = math.radians(5.6)  # narrower runs are dropped
 SPLIT = 1.37  # a run wider than this many beams is two things
 MASKED_STEPS = 2.1  # an edge within so many steps of a nearer run or the sweep's end does not show the beam's edge
@@ -124,21 +126,32 @@ def find_plateaus(pings: Pings, ranger: Ranger) -> tuple[Plateau, ...]:
     (0.6, 70, 25)
     """
     found: list[Plateau] = []
-    for station in np.unique(pings.rays.station[pings.ray]) if len(pings) else ():
-        sweeps = _reduce(pings, int(station))
+    for station, rows in _by_station(pings):
+        sweeps = _reduce(pings, rows)
         tracks = [t for t in _follow(sweeps) if _is_kept(t, sweeps)]
         wider = _wider(tracks, sweeps, ranger)
         for track in tracks:
             range_m = float(np.median(np.repeat(track.ranges, track.counts)))
             half = float(default_half_beam(range_m, ranger)) + wider
-            found.extend(_finish(track, tracks, sweeps, range_m, half, int(station), pings.range_sigma_m))
+            found.extend(_finish(track, tracks, sweeps, range_m, half, station, pings.range_sigma_m))
     found.sort(key=lambda p: (p.station, p.bearing_rad, p.range_m))
     return tuple(found)
 
 
-def _reduce(pings: Pings, station: int) -> _Sweeps:
+def _by_station(pings: Pings) -> Iterator[tuple[int, Ints]]:
+    """Yield each station that may have a run, and the places of its usable pings; a moving robot has very many."""
+    usable = np.flatnonzero(~pings.void)
+    station = pings.station[usable]
+    order = np.argsort(station, kind="stable")
+    usable, station = usable[order], station[order]
+    ends = np.flatnonzero(np.diff(station, append=-1)) + 1
+    counts = np.diff(ends, prepend=0)
+    for end, count in zip(ends[counts >= LEAST].tolist(), counts[counts >= LEAST].tolist(), strict=True):
+        yield int(station[end - 1]), usable[end - count : end]
+
+
+def _reduce(pings: Pings, rows: Ints) -> _Sweeps:
     """Return one station's pings with repeats of nearly equal range on one bearing put together."""
-    rows = np.flatnonzero((pings.rays.station[pings.ray] == station) & ~pings.void)
     bearing = pings.rays.bearing_rad[pings.ray[rows]]
     # repeats on one commanded angle share a bearing to the last bit; passes with backlash do not, and need not
     bearings, at = np.unique(np.round(bearing, 9), return_inverse=True)
@@ -207,7 +220,7 @@ def _is_kept(track: _Track, sweeps: _Sweeps) -> bool:
     """Return whether a run is wide, full and often enough heard to be a thing's."""
     first, last = track.at[0], track.at[-1]
     width = sweeps.bearings[last] - sweeps.bearings[first] + sweeps.step_rad
-    if len(set(track.at)) < 3 or width < WIDTH_RAD:
+    if len(set(track.at)) < LEAST or width < WIDTH_RAD:
         return False
     inside = np.arange(first, last + 1)
     open_ = sweeps.nearest[inside] > float(np.median(track.ranges)) - JOIN_M

@@ -16,6 +16,7 @@ from sonargrid.maps.additive import Elsewhere, additive_grid
 from sonargrid.maps.beams import BeamModel, make_beam
 from sonargrid.maps.evidence import ADDITIVE_BEAM, JOINT_BEAM, MapSettings, frame_for, ray_weights
 from sonargrid.maps.grid import GridFrame, LogOddsGrid
+from sonargrid.maps.joint_cost import affordable
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Pings, Run
 
@@ -122,17 +123,17 @@ def map_run(run: Run, settings: MapSettings, pings: Pings | None = None, elsewhe
     """
     if settings.tiled:
         raise UsageProblem("a map in tiles is no single grid", hint="map_in_tiles makes it")
-    settings, model, beam, known, frame = named_parts(run, settings, pings)
+    settings, note, model, beam, known, frame = named_parts(run, settings, pings)
     grid, warnings = SOLVERS[str(settings.solver)](known, run, beam, frame, settings, elsewhere)
     meta = with_meta(run, settings, model, grid.meta)
     grid = LogOddsGrid(frame, grid.log_odds, grid.touched, meta, grid.layers)
-    return Map(grid, run, known, settings, (*run.warnings, *warnings))
+    return Map(grid, run, known, settings, (*run.warnings, *filter(None, (note,)), *warnings))
 
 
 def named_parts(
     run: Run, settings: MapSettings, pings: Pings | None
-) -> tuple[MapSettings, str, BeamModel, Pings, GridFrame]:
-    """Return settings with everything named, the additive beam's name and model, the pings and the frame of a map.
+) -> tuple[MapSettings, str, str, BeamModel, Pings, GridFrame]:
+    """Return settings with everything named, a sentence on that, the additive beam's name and model, pings and frame.
 
     Raises
     ------
@@ -143,14 +144,14 @@ def named_parts(
         near = difflib.get_close_matches(settings.solver, SOLVERS, n=1)
         hint = f"did you mean '{near[0]}'?" if near else ""
         raise UsageProblem(f"unknown solver '{settings.solver}'; known: {', '.join(SOLVERS)}", hint=hint)
-    settings = settings.named()
+    settings, note = affordable(settings, run)
     # the joint solver keeps the sum beside it, and sums have no soft beam
     model = ADDITIVE_BEAM if settings.beam in (None, JOINT_BEAM) else str(settings.beam)
     beam = make_beam(model, run.ranger, settings.cell_m, settings.never_lower)
     known = calibrated(run) if pings is None else pings
     if known.count is not None and settings.solver != "additive":
         raise UsageProblem("readings that were counted together serve the additive solver only", hint=COUNTED_HINT)
-    return settings, model, beam, known, frame_for(known, beam, settings)
+    return settings, note, model, beam, known, frame_for(known, beam, settings)
 
 
 def with_meta(run: Run, settings: MapSettings, model: str, own: Mapping[str, Any]) -> dict[str, Any]:

@@ -68,7 +68,7 @@ def map_in_tiles(
     >>> map_in_tiles(Run(rows), MapSettings(tiled=True, extent_m=(-100.0, -100.0, 100.0, 100.0), cell_m=0.05)).grid
     TiledGrid(4000 x 4000 cells of 0.05 m, 106 touched, 2 tiles)
     """
-    settings, model, beam, known, frame = named_parts(run, settings, pings)
+    settings, _, model, beam, known, frame = named_parts(run, settings, pings)
     weights = ray_weights(known, run.ranger.mean_half_beam_rad, settings)
     windows = summed_windows(known, beam, frame, settings, weights, elsewhere)
     try:
@@ -85,7 +85,7 @@ def _too_many(pings: Pings, beam: BeamModel, frame: GridFrame, settings: MapSett
         (
             cell
             for cell in COMMON_CELLS_M
-            if cell > frame.cell_m
+            if frame.cell_m < cell < 0.1 * max(frame.shape) * frame.cell_m
             and touched_tiles(pings, beam, GridFrame.around(*frame.extent_m, cell)) * TILE**2 <= settings.max_cells
         ),
         None,

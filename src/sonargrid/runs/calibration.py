@@ -15,6 +15,7 @@ import numpy as np
 from sonargrid.arrays import Floats, Ints
 from sonargrid.physics.air import sound_speed
 from sonargrid.physics.geometry import to_floor
+from sonargrid.runs.pose_stations import places_of
 from sonargrid.runs.readings import Pings, Rays, Run, number_of
 from sonargrid.units import RAD_PER_DEG, RANGE_COLUMNS_M, S_PER_US
 
@@ -104,8 +105,7 @@ def calibrated(run: Run) -> Pings:
     commanded = commanded_rad(run)[first]
     relative = head_angle_rad(run, commanded, turning[first])
     station = readings.station[first]
-    places = np.array([(s.x_m, s.y_m, s.heading_rad) for s in run.stations], dtype=np.float64).reshape(-1, 3)
-    x, y, heading = places[station].T
+    x, y, heading = places_of(run.stations)[station].T
     axis_x, axis_y = to_floor(x, y, heading, robot.head_ahead_m, robot.head_left_m)
     bearing = heading + relative
     face_x, face_y = to_floor(axis_x, axis_y, bearing, head.arm_m, head.side_m)

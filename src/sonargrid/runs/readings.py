@@ -11,7 +11,7 @@ No files here (`run_files`), no corrections (`calibration`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
@@ -245,7 +245,7 @@ class Run:
     """
 
     readings: Readings
-    stations: tuple[Station, ...] = (Station("A"),)
+    stations: Sequence[Station] = (Station("A"),)
     air: Air = Air()
     ranger: Ranger = Ranger()
     head: Head = Head()
@@ -269,7 +269,7 @@ class Run:
         return f"Run {self.name!r}: {self.readings.taken} readings from {places} station{'' if places == 1 else 's'}"
 
     @property
-    def stations_on_floor(self) -> tuple[Station, ...]:
+    def stations_on_floor(self) -> Sequence[Station]:
         """The stations with the sigmas that count: the only station of a run without targets is the floor axes itself.
 
         >>> rows = Readings("angle_deg", "range_m", [90.0], [0.5], [0], [0], [0])

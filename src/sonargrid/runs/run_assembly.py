@@ -14,6 +14,7 @@ from sonargrid.runs.calibration import read_distance_m
 from sonargrid.runs.calibration_files import CalibrationFile
 from sonargrid.runs.csv_rows import Rows
 from sonargrid.runs.first_look import first_look
+from sonargrid.runs.pose_stations import PoseStations
 from sonargrid.runs.readings import Readings, Run, Station, number_of
 from sonargrid.runs.run_keys import nearest, shown
 from sonargrid.runs.run_toml import Findings
@@ -26,8 +27,8 @@ OTHER_RATE = 0.2  # a sweep rate this share apart has another lag; common practi
 
 
 def run_readings(
-    rows: Rows, stations: tuple[Station, ...], declared: Iterable[str], file: str, findings: Findings
-) -> tuple[Readings, tuple[Station, ...]] | None:
+    rows: Rows, stations: Sequence[Station], declared: Iterable[str], file: str, findings: Findings
+) -> tuple[Readings, Sequence[Station]] | None:
     """Return the readings and the stations they were taken at; None if a row's station is not known.
 
     declared : names of all stations of run.toml, faulty ones included
@@ -65,7 +66,7 @@ def run_readings(
     return readings, stations
 
 
-def _poses(rows: Rows) -> tuple[Ints, tuple[Station, ...]]:
+def _poses(rows: Rows) -> tuple[Ints, PoseStations]:
     """Return each row's pose number and the poses as stations, numbered by first appearance."""
     assert rows.pose is not None
     _, first, inverse = np.unique(rows.pose, axis=0, return_index=True, return_inverse=True)
@@ -73,15 +74,11 @@ def _poses(rows: Rows) -> tuple[Ints, tuple[Station, ...]]:
     order = np.argsort(first)
     rank[order] = np.arange(first.size)
     places = rows.pose[first[order]]
-    stations = tuple(
-        Station(f"pose {number}", x, y, heading * RAD_PER_DEG)
-        for number, (x, y, heading) in enumerate(places.tolist(), 1)
-    )
-    return rank[inverse.reshape(-1)], stations
+    return rank[inverse.reshape(-1)], PoseStations(places * (1.0, 1.0, RAD_PER_DEG))
 
 
 def _station_index(
-    rows: Rows, stations: tuple[Station, ...], declared: frozenset[str], file: str, findings: Findings
+    rows: Rows, stations: Sequence[Station], declared: frozenset[str], file: str, findings: Findings
 ) -> Ints | None:
     """Return the index of each row's station; None where that is not known."""
     if rows.station is None:
@@ -243,9 +240,11 @@ def chosen_part(run: Run, stations: Sequence[str], sweeps: Sequence[int], file: 
 
 def _cut(run: Run, keep: Bools, stations: Sequence[str]) -> Run:
     left = run.readings
-    places = [i for i, station in enumerate(run.stations) if not stations or station.name in stations]
-    number = np.zeros(len(run.stations), dtype=np.int32)
-    number[places] = np.arange(len(places))
+    kept, number = run.stations, np.arange(len(run.stations), dtype=np.int32)
+    if stations:
+        places = [i for i, station in enumerate(run.stations) if station.name in stations]
+        kept = tuple(run.stations[i] for i in places)
+        number[places] = np.arange(len(places))
     readings = Readings(
         angle_column=left.angle_column,
         distance_column=left.distance_column,
@@ -257,7 +256,7 @@ def _cut(run: Run, keep: Bools, stations: Sequence[str]) -> Run:
         time_s=None if left.time_s is None else left.time_s[keep],
         count=None if left.count is None else left.count[keep],
     )
-    return replace(run, readings=readings, stations=tuple(run.stations[i] for i in places))
+    return replace(run, readings=readings, stations=kept)
 
 
 def _refuse_void(run: Run, file: str) -> None:

@@ -20,6 +20,7 @@ import numpy as np
 from sonargrid.arrays import Floats
 from sonargrid.errors import OutputProblem
 from sonargrid.runs.moments import moment
+from sonargrid.runs.pose_stations import places_of
 from sonargrid.runs.readings import Readings, Run
 from sonargrid.runs.run_keys import (
     BY_NAME,
@@ -163,7 +164,7 @@ def readings_csv(run: Run) -> str:
     readings = run.readings
     columns: dict[str, list[str]] = {}
     if run.moving:
-        places = np.array([(s.x_m, s.y_m, s.heading_rad) for s in run.stations], dtype=np.float64).reshape(-1, 3)
+        places = places_of(run.stations)
         for name, values in zip(("x_m", "y_m", "heading_deg"), _pose_columns(places), strict=True):
             cells = _numbers(values)
             columns[name] = [cells[i] for i in readings.station.tolist()]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
@@ -195,7 +195,7 @@ def as_run(
     name: str,
     typed: str,
     readings: Readings,
-    places: tuple[Station, ...],
+    places: Sequence[Station],
     moving: bool,
     digest: str,
 ) -> Run:

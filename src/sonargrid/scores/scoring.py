@@ -192,7 +192,9 @@ def scene_of_targets(run: Run) -> Scene:
     if angles.size > 1:
         step = float(np.median(np.diff(angles)))
         plan = SweepPlan(float(angles[0]), float(angles[-1]), step)
-    return Scene(run.stations, walls, posts, air=run.air, ranger=run.ranger, head=run.head, robot=run.robot, sweep=plan)
+    return Scene(
+        tuple(run.stations), walls, posts, air=run.air, ranger=run.ranger, head=run.head, robot=run.robot, sweep=plan
+    )
 
 
 def score(
