@@ -131,7 +131,11 @@ WORK: dict[str, Callable[[Path, str], None]] = {
 
 
 def _peak_mb() -> float:
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    """Return the peak of this process's memory; what getrusage says may still be that of the process it came from."""
+    status = Path("/proc/self/status")
+    lines = status.read_text().splitlines() if status.exists() else []
+    own = [int(line.split()[1]) for line in lines if line.startswith("VmHWM:")]
+    return (own[0] if own else resource.getrusage(resource.RUSAGE_SELF).ru_maxrss) / 1024.0
 
 
 def child(work: str, path: str, kind: str) -> None:
@@ -206,9 +210,9 @@ def narrow(folder: Path, rows: int, rounds: int) -> None:
     )
 
 
-def whole_processes(folder: Path, rows: int, rounds: int) -> None:
+def whole_processes(folder: Path, which: str, rows: int, rounds: int) -> None:
     """Print how the whole command compares with a whole process that only loads the file."""
-    path = write_run(folder, "whole numbers", rows, "any")
+    path = write_run(folder, "whole numbers", rows, which)
     loads = f"import numpy; numpy.loadtxt({str(path)!r}, dtype=int, delimiter=',', skiprows=1)"
     out = folder / "out"
     maps = [sys.executable, "-m", "sonargrid_cli", "map", str(path.parent), "--solver", "additive", "--no-objects"]
@@ -220,8 +224,8 @@ def whole_processes(folder: Path, rows: int, rounds: int) -> None:
     shutil.rmtree(out, ignore_errors=True)
     (one, one_clock), (two, two_clock) = ([min(x) for x in zip(*some, strict=True)] for some in times)
     print(
-        f"whole processes, {rows} readings: loadtxt {one:.2f} s ({one_clock:.2f} on the clock), map {two:.2f} s "
-        f"({two_clock:.2f}): {two / one:.2f} times ({two_clock / one_clock:.2f})"
+        f"whole processes, ranges of {which}, {rows} readings: loadtxt {one:.2f} s ({one_clock:.2f} on the clock), "
+        f"map {two:.2f} s ({two_clock:.2f}): {two / one:.2f} times ({two_clock / one_clock:.2f})"
     )
 
 
@@ -274,7 +278,8 @@ def main() -> None:
         cases += [(kind, "room", sizes[1]) for kind in list(KINDS)[2:]]
         table(folder, cases, rounds)
         narrow(folder, sizes[-1], rounds)
-        whole_processes(folder, sizes[-1], rounds)
+        for which in RANGES:
+            whole_processes(folder, which, sizes[-1], rounds)
     finally:
         if asked.keep is None:
             shutil.rmtree(folder)

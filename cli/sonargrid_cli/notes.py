@@ -50,7 +50,9 @@ def kept_words(readings: int, solver: str, listing: bool) -> list[str]:
         ]
     if solver != "additive":
         return [f"{takes}; --solver additive --no-objects counts equal ones together"]
-    return [f"{takes}: their order has a say here (a moving robot, backlash, turning, --sweeps), so none are counted"]
+    return [
+        f"{takes}: their order has a say here (a moving robot, backlash without turning, --sweeps), so none are counted"
+    ]
 
 
 def more_words(run: Run, timing_s: Mapping[str, float]) -> list[str]:
