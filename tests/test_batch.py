@@ -319,6 +319,9 @@ def test_a_run_gets_what_the_single_commands_write(tmp_path: Path, capsys: pytes
     best = json.loads((out / "a" / "compare.json").read_text())["models"][0]["model"]
     assert row["best_model"] == ("tie" if line["tied_models"] else line["best_model"] or "")
     assert line["best_model"] in (best, None)
+    assert main(["report", str(out / "a"), "-o", str(tmp_path / "both.html"), "-q"]) == 0
+    page = (tmp_path / "both.html").read_text()
+    assert "<h2" in page and "nats per ping" in page  # the map, and the comparison beside it
 
 
 def test_a_step_that_fails_loses_nothing_of_the_others(tmp_path: Path) -> None:

@@ -352,7 +352,11 @@ def reach(where: str, jobs: int) -> Iterator[Machines]:
         except TimeoutError:
             hint = f"start some on each machine: dask worker {where} --nworkers auto --nthreads 1"
             raise SonargridError(f"the scheduler at {where} has no workers", hint=hint) from None
-        yield Machines(client, where)
+        try:
+            yield Machines(client, where)
+        finally:
+            with _deaf_to_interrupts():  # broken off here, processes would be left behind
+                stack.close()
 
 
 @contextmanager
