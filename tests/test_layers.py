@@ -24,7 +24,7 @@ ROOMS: dict[int, str] = {
     1: "explain geometry air log_odds piston log_lines log_roles log_guess first_faults sender",
     2: "readings things scene",
     3: "pose_stations "
-    "calibration grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
+    "calibration grid_file grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
     "room_echoes simulate",
     4: "first_look stations_agree "
     "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "

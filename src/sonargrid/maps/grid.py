@@ -21,9 +21,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sonargrid.arrays import Counts, Floats, Floats32, Ints, frozen
-from sonargrid.errors import OutputProblem, SonargridError
+from sonargrid.errors import SonargridError
+from sonargrid.maps.grid_file import grid_entry, open_grid, save_grid
 from sonargrid.physics.log_odds import EVIDENCE_LIMIT, to_probability
-from sonargrid.whole_file import replace_whole
 
 if TYPE_CHECKING:
     import xarray
@@ -256,20 +256,12 @@ class LogOddsGrid:
                 one = io.BytesIO()
                 # asarray keeps cell_m and meta single values; ascontiguousarray would make rows of one of them
                 np.lib.format.write_array(one, np.asarray(values, order="C"), allow_pickle=False)
-                # a fixed date: no clock time goes into the file
-                archive.writestr(
-                    zipfile.ZipInfo(f"{name}.npy", (1980, 1, 1, 0, 0, 0)), one.getvalue(), zipfile.ZIP_DEFLATED
-                )
+                archive.writestr(grid_entry(name), one.getvalue())
         return whole.getvalue()
 
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the grid as NPZ, whole or not at all, and return the path."""
-        target = Path(path)
-        try:
-            replace_whole(target, self.to_bytes())
-        except OSError as problem:
-            raise OutputProblem(f"cannot be written ({problem.strerror})", file=str(target)) from None
-        return target
+        return save_grid(self.to_bytes(), path)
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> LogOddsGrid:
@@ -280,12 +272,10 @@ class LogOddsGrid:
         SonargridError
             If the file cannot be read or is no grid.
         """
-        try:
-            # opened here, so that a broken file is closed again
-            with open(path, "rb") as file, np.load(file, allow_pickle=False) as kept:
-                if "tile_place" in kept.files:
-                    raise SonargridError(IN_TILES, hint=IN_TILES_HINT, file=os.fspath(path))
-                arrays = {name: kept[name] for name in kept.files}
+        with open_grid(path) as kept:
+            if "tile_place" in kept.files:
+                raise SonargridError(IN_TILES, hint=IN_TILES_HINT, file=os.fspath(path))
+            arrays = {name: kept[name] for name in kept.files}
             cell = float(arrays.pop("cell_m"))
             corner_m, log_odds = arrays.pop("corner_m"), arrays.pop("log_odds")
             corner = arrays.pop("corner_cells", np.rint(corner_m / cell)).astype(int)
@@ -293,10 +283,3 @@ class LogOddsGrid:
             touched = arrays.pop("touched")
             frame = GridFrame(cell, (int(corner[0]), int(corner[1])), *log_odds.shape)
             return cls(frame, log_odds, touched, meta, arrays)
-        except OSError as problem:
-            words = problem.strerror or "cannot be read"
-            raise SonargridError(words[:1].lower() + words[1:], file=os.fspath(path)) from None
-        except (KeyError, ValueError, TypeError, AttributeError, EOFError, zipfile.BadZipFile) as problem:
-            raise SonargridError(
-                f"is no grid of sonargrid ({problem})", hint="give the grid.npz that map wrote", file=os.fspath(path)
-            ) from None

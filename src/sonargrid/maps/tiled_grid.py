@@ -20,12 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonargrid.arrays import Counts, Floats, Floats32, frozen
-from sonargrid.errors import OutputProblem, SonargridError
+from sonargrid.errors import SonargridError
 from sonargrid.maps.grid import EVIDENCE_HOLD, EVIDENCE_STEP, GridFrame, LogOddsGrid
+from sonargrid.maps.grid_file import grid_entry, open_grid, save_grid
 from sonargrid.maps.kernels import Window
 from sonargrid.maps.wedge_pings import TILE
 from sonargrid.physics.log_odds import EVIDENCE_LIMIT, to_probability
-from sonargrid.whole_file import replace_whole
 
 MOST_DENSE = 50_000_000  # cells that a grid in one piece may have
 MOST_SHOWN = 4_000_000  # cells of an overview: twice as many each way as a picture has pixels
@@ -213,10 +213,10 @@ class TiledGrid:
         whole = io.BytesIO()
         with zipfile.ZipFile(whole, "w", zipfile.ZIP_DEFLATED) as archive:
             for name, values in small.items():
-                with archive.open(_entry(name), "w") as out:
+                with archive.open(grid_entry(name), "w") as out:
                     np.lib.format.write_array(out, values, allow_pickle=False)
             for name, kind in (("log_odds", "<f4"), ("touched", "<u4")):
-                with archive.open(_entry(name), "w", force_zip64=True) as out:
+                with archive.open(grid_entry(name), "w", force_zip64=True) as out:
                     # a tile at a time: all of them together may be larger than memory has room for twice
                     head = {"descr": kind, "fortran_order": False, "shape": (len(self.tiles), TILE, TILE)}
                     np.lib.format.write_array_header_1_0(out, head)
@@ -226,12 +226,7 @@ class TiledGrid:
 
     def save(self, path: str | os.PathLike[str]) -> Path:
         """Write the grid as NPZ, whole or not at all, and return the path."""
-        target = Path(path)
-        try:
-            replace_whole(target, self.to_bytes())
-        except OSError as problem:
-            raise OutputProblem(f"cannot be written ({problem.strerror})", file=str(target)) from None
-        return target
+        return save_grid(self.to_bytes(), path)
 
     @classmethod
     def load(cls, path: str | os.PathLike[str]) -> TiledGrid:
@@ -242,25 +237,17 @@ class TiledGrid:
         SonargridError
             If the file cannot be read or is no grid.
         """
-        try:
-            with open(path, "rb") as file, np.load(file, allow_pickle=False) as kept:
-                if "tile_place" not in kept.files:
-                    return cls.of(LogOddsGrid.load(path))
-                cell, (left, bottom), (rows, columns) = (kept[name] for name in ("cell_m", "corner_cells", "shape"))
-                frame = GridFrame(float(cell), (int(left), int(bottom)), int(rows), int(columns))
-                log_odds, touched = kept["log_odds"], kept["touched"]
-                for values in (log_odds, touched):
-                    values.flags.writeable = False  # they are ours: the tiles need not copy them
-                places = [(int(row), int(column)) for row, column in kept["tile_place"]]
-                tiles = {place: Tile(log_odds[k], touched[k]) for k, place in enumerate(places)}
-                return cls(frame, tiles, json.loads(str(kept["meta"])))
-        except OSError as problem:
-            words = problem.strerror or "cannot be read"
-            raise SonargridError(words[:1].lower() + words[1:], file=os.fspath(path)) from None
-        except (KeyError, ValueError, TypeError, IndexError, EOFError, zipfile.BadZipFile) as problem:
-            raise SonargridError(
-                f"is no grid of sonargrid ({problem})", hint="give the grid.npz that map wrote", file=os.fspath(path)
-            ) from None
+        with open_grid(path) as kept:
+            if "tile_place" not in kept.files:
+                return cls.of(LogOddsGrid.load(path))
+            cell, (left, bottom), (rows, columns) = (kept[name] for name in ("cell_m", "corner_cells", "shape"))
+            frame = GridFrame(float(cell), (int(left), int(bottom)), int(rows), int(columns))
+            log_odds, touched = kept["log_odds"], kept["touched"]
+            for values in (log_odds, touched):
+                values.flags.writeable = False  # they are ours: the tiles need not copy them
+            places = [(int(row), int(column)) for row, column in kept["tile_place"]]
+            tiles = {place: Tile(log_odds[k], touched[k]) for k, place in enumerate(places)}
+            return cls(frame, tiles, json.loads(str(kept["meta"])))
 
 
 def shown_grid(path: str | os.PathLike[str]) -> LogOddsGrid:
@@ -271,18 +258,9 @@ def shown_grid(path: str | os.PathLike[str]) -> LogOddsGrid:
     SonargridError
         If the file cannot be read or is no grid.
     """
-    try:
-        with open(path, "rb") as file, np.load(file, allow_pickle=False) as kept:
-            in_tiles = "tile_place" in kept.files
-    except (OSError, ValueError, EOFError, zipfile.BadZipFile, AttributeError):
-        in_tiles = False  # the grid's own reader knows what to say
+    with open_grid(path) as kept:
+        in_tiles = "tile_place" in kept.files
     return TiledGrid.load(path).overview() if in_tiles else LogOddsGrid.load(path)
-
-
-def _entry(name: str) -> zipfile.ZipInfo:
-    entry = zipfile.ZipInfo(f"{name}.npy", (1980, 1, 1, 0, 0, 0))  # a fixed date: no clock time goes into the file
-    entry.compress_type = zipfile.ZIP_DEFLATED
-    return entry
 
 
 def _overlap(
