@@ -110,7 +110,7 @@ def _inside(tile: TileSum, frame: GridFrame) -> Window | None:
     if rows.start >= rows.stop or columns.start >= columns.stop:
         return None
     evidence = tile.evidence[rows, columns].astype(np.float64) * EVIDENCE_STEP
-    return Window(row + rows.start, column + columns.start, evidence, tile.touched[rows, columns])
+    return Window(row + rows.start, column + columns.start, evidence, tile.touched[rows, columns].astype(np.int64))
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +41,8 @@ from sonargrid.runs.readings import Pings
 
 AT_ONCE = 2**18  # readings made ready together: memory stays flat however long the run
 SLICE = 32_768  # readings between two emptyings of a tile's 32-bit sums; 2.2 * 2^14 * SLICE stays below 2^31
-NUMPY_S, LOOP_S = 3.5e-8, 4e-9  # a cell's update; benchmarks/bench_moving.py
-LOAD_S, COMPILE_S = 1.2, 8.0  # numba with its code on disk, and without; benchmarks/bench_moving.py
+NUMPY_S, LOOP_S = 4e-8, 5e-9  # a cell's update; benchmarks/bench_moving.py
+LOAD_S, COMPILE_S = 0.7, 4.0  # numba with its code on disk, and without; benchmarks/bench_moving.py
 THREADS_FROM_S = 0.2  # less work is done before a second thread has begun
 
 LOOP_MODULE = "sonargrid.maps.tile_loops"
@@ -51,15 +52,15 @@ TileMaker = Callable[[NDArray[np.int64], tuple[int, int]], Sums]  # (readings, f
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TileSum:
-    """What was said of one tile: evidence in whole steps of 2^-14 and touches, (TILE, TILE) int64.
+    """What was said of one tile: evidence in whole steps of 2^-14 and touches, (TILE, TILE) whole numbers.
 
     row, column : of the tile, counted in tiles from the floor's origin
     """
 
     row: int
     column: int
-    evidence: NDArray[np.int64]
-    touched: NDArray[np.int64]
+    evidence: NDArray[np.signedinteger[Any]]
+    touched: NDArray[np.signedinteger[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,11 +239,11 @@ def compiled_sum(
     profile = profile_numbers(tables.hit, tables.miss, tables.sigma_m)
 
     def sums(readings: NDArray[np.int64], tile: tuple[int, int]) -> Sums:
-        evidence, touched = np.zeros((size, size), dtype=np.int64), np.zeros((size, size), dtype=np.int64)
         pose = wedges.pose[readings]
         new = np.flatnonzero(np.r_[True, pose[1:] != pose[:-1], True])
         cuts = np.unique(np.r_[new[np.searchsorted(new, np.arange(0, readings.size, SLICE))], readings.size])
         scratch = np.zeros((1, size + 16), dtype=np.int32)
+        made: list[Sums] = []
         for first, last in itertools.pairwise(cuts.tolist()):
             steps, touches = (np.zeros((size, size + 16), dtype=np.int32) for _ in range(2))
             loop(
@@ -250,8 +251,10 @@ def compiled_sum(
                 wedges.y_m, wedges.limit_m, wedges.box_m, slopes, ups, one.own_column, singles, tables.gain, profile,
                 cell_m, blind_m, SLACK, FINE_BITS,
             )  # fmt: skip
-            evidence += steps[:, :size]
-            touched += touches[:, :size]
-        return evidence, touched
+            made.append((steps[:, :size], touches[:, :size]))
+        if len(made) == 1:
+            return made[0]
+        every, reached = (np.stack(parts).astype(np.int64) for parts in zip(*made, strict=True))
+        return np.asarray(every.sum(axis=0)), np.asarray(reached.sum(axis=0))
 
     return sums

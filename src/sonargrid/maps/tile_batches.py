@@ -33,7 +33,7 @@ SHARES = tuple(np.float32(v) for v in (-4.0 / 3.0, 6.0 / 5.0, -4.0 / 7.0, 1.0 / 
 SHARE_AREA = np.float32(315.0 / 256.0)
 
 Record = TypeVar("Record", WedgePings, CellNumbers)
-Sums = tuple[NDArray[np.int64], NDArray[np.int64]]
+Sums = tuple[NDArray[Any], NDArray[Any]]  # whole numbers: evidence in steps, touches
 
 
 @dataclass(frozen=True, slots=True)
