@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,9 +16,11 @@ from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_pool import TWIN_COST, costs
 from sonargrid.finding.object_swaps import merged_wide
 from sonargrid.finding.objects import find_objects, fit_things
+from sonargrid.finding.run_beam import KNOBS, MOST_UNCAUSED, turned
 from sonargrid.finding.soundings import pack, sweep_of
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Station
+from sonargrid.runs.run_files import load_run
 from sonargrid.simulation.scene import Noise, Scene, ScenePost, SweepPlan
 from sonargrid.simulation.simulate import simulate
 
@@ -102,3 +105,20 @@ def test_twins_are_tried_as_one_post_each_all_at_once() -> None:
     assert bearings == [90, 20, 20]  # the third pair's range is another
     assert merged_wide(one_each, prior) is None
     assert len(board.things) == 5
+
+
+def test_strays_and_misses_stay_shares_of_all_pings() -> None:
+    beam = Beam(stray=0.6, missed=0.3)
+    for field in ("stray", "missed"):
+        knob = next(k for k in KNOBS if k.field == field)
+        assert turned(beam, knob, 0.1).stray + turned(beam, knob, 0.1).missed > 0.9
+        for by in (1.0, 5.0, 50.0):
+            more = turned(beam, knob, by)
+            assert more.stray + more.missed == pytest.approx(MOST_UNCAUSED)
+
+
+def test_a_run_of_nothing_but_strays_is_listed_without_a_fault(tmp_path: Path) -> None:
+    rows = [f"{0.02 * k:.2f},0,{3 * k},{a},{500 + 3 * k}" for k in range(30) for a in (60, 120)]
+    (tmp_path / "drive.csv").write_text("\n".join(["x_m,y_m,heading_deg,angle_deg,range_mm", *rows]) + "\n")
+    things = find_objects(load_run(tmp_path / "drive.csv"))
+    assert all(thing.confidence is None or 0.0 <= thing.confidence <= 1.0 for thing in things)

@@ -37,6 +37,8 @@ KNOBS = (
     Knob("missed", 0.8, 0.4),
 )
 
+MOST_UNCAUSED = 0.95  # share of stray and missed pings together, where no thing explains a run
+
 
 def _value(beam: Beam, knob: Knob) -> float:
     v = float(getattr(beam, knob.field))
@@ -51,7 +53,10 @@ def beam_log_prior(beam: Beam, start: Beam) -> float:
 def turned(beam: Beam, knob: Knob, by: float) -> Beam:
     """Return the beam with one number changed."""
     v = _value(beam, knob) + by
-    return replace(beam, **{knob.field: math.exp(v) if knob.is_log else v})
+    v = math.exp(v) if knob.is_log else v
+    if knob.field in ("stray", "missed"):
+        v = min(v, MOST_UNCAUSED - (beam.missed if knob.field == "stray" else beam.stray))
+    return replace(beam, **{knob.field: v})
 
 
 def fit_beam(board: Board, start_at: Beam, passes: int = 3) -> Board:
