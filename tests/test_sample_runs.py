@@ -12,6 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sonargrid.finding.floor_behind import without_floor_behind
+from sonargrid.finding.objects import find_objects
+from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.mapping import map_run
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.run_files import load_run
 from sonargrid.runs.samples import sample_names
@@ -174,3 +178,16 @@ def test_the_real_readings_at_known_distances_are_the_published_ones() -> None:
 def test_a_set_of_known_distances_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["calibrate", "ranger", "--sample", "two_flowerpots"]) == 2
     assert "known_distances" in capsys.readouterr().err
+
+
+def test_the_potting_bench_keeps_its_front_corners_and_says_nothing_of_the_floor_behind_the_glass() -> None:
+    made = map_run(load_run(SAMPLES / "potting_bench"), MapSettings(solver="joint", cell_m=0.04))
+    things = find_objects(made)
+    corners = [(t.x_m, t.y_m) for t in things if t.kind == "corner"]
+    for x, y in ((0.0, 0.0), (2.6, 0.0)):  # of scene.toml
+        assert min(math.hypot(x - a, y - b) for a, b in corners) < 0.06
+    grid = without_floor_behind(made, things).grid
+    for x in (0.5, 1.3, 2.1):
+        row, column = grid.frame.cell_of(x, -0.7)
+        assert grid.touched[row, column] > 0  # readings seem to reach there: mirror images
+        assert abs(float(grid.log_odds[row, column])) < 0.1

@@ -6,6 +6,7 @@ Floor axes [m].
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from sonargrid.finding.object_pool import Pool, cost, different, objective, rate
 
 WORTH_A_CLIMB = 6.0  # a candidate must come so near to what stands before it climbs
 LEAST_RISE = 0.5
+CHANCE_COST = 15.0  # nats that a wall which fits two echoes by chance may be better than what takes its place
 
 
 def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
@@ -59,6 +61,29 @@ def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
     return len(done)
 
 
+def instead(board: Board, odd: Sequence[int], soundings: Soundings, prior: Prior) -> int:
+    """Put a post or a corner in the place of odd things whose echoes it explains nearly as well; return how many.
+
+    What a list would leave out as chance should not keep the echoes of something that it would hold.
+    """
+    done = 0
+    for index in odd:
+        score, before = objective(board, prior), board.things[index]
+        pool = _in_place_of(board, index, soundings, prior, board.shares()[index])
+        if pool is None:
+            continue
+        rest = board.rest(index)
+        leaders = _leaders(board, index, rest, pool.only(("corner", "post")), prior, CHANCE_COST + WORTH_A_CLIMB)
+        climbed = climb_all(board, [rest] * len(leaders), leaders, prior, passes=4)
+        for thing, _ in sorted(climbed, key=lambda c: -c[1]):
+            board.replace(index, thing)
+            if objective(board, prior) > score - CHANCE_COST:
+                done += 1
+                break
+            board.replace(index, before)
+    return done
+
+
 def _others(board: Board, index: int) -> list[Thing]:
     return [t for n, t in enumerate(board.things) if n != index]
 
@@ -70,11 +95,13 @@ def _now(board: Board, index: int, prior: Prior) -> float:
     return board.likelihood() + believed - cost(thing, _others(board, index), prior)
 
 
-def _leaders(board: Board, index: int, rest: Rest, pool: Pool, prior: Prior) -> list[Thing]:
+def _leaders(
+    board: Board, index: int, rest: Rest, pool: Pool, prior: Prior, near: float = WORTH_A_CLIMB
+) -> list[Thing]:
     """Return the candidates that come near enough to a thing to climb."""
     base, now = board.likelihood(rest), _now(board, index, prior)
     rate_pool(board, rest, pool, np.arange(len(pool.kind)), prior, base)
-    order = [int(n) for n in np.argsort(-pool.gain) if base + pool.gain[n] > now - WORTH_A_CLIMB]
+    order = [int(n) for n in np.argsort(-pool.gain) if base + pool.gain[n] > now - near]
     leaders = different([(pool.kind[n], pool.shape[n], float(pool.gain[n])) for n in order[:12]])
     return [Thing(kind, tuple(shape)) for kind, shape, _ in leaders[:3]]
 

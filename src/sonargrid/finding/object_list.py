@@ -54,13 +54,18 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class Sorted:
-    """A fit, sorted: things that count, walls and corners, and what was left out with the reason."""
+    """A fit, sorted: things that count, walls and corners, and what was left out with the reason.
+
+    ends : where each wall and face begins and ends along itself [m]
+    chance : numbers of the board's walls that were left out since they may be there by chance
+    """
 
     claims: tuple[Claim, ...]
     walls: tuple[Claim, ...]
     corners: tuple[Claim, ...]
     ghosts: tuple[tuple[Claim, str], ...]
     ends: dict[int, tuple[float, float]]
+    chance: tuple[int, ...] = ()
 
 
 def heard_readings(board: Board) -> Floats:
@@ -216,7 +221,7 @@ def sort_things(board: Board, gains: Floats, size_m: float = 0.05) -> Sorted:
     walls = [w for w in walls if w not in chance]
     ghosts += [(w, "a wall that two echoes fit by chance as well") for w in chance]
     merged = _merged(free) if several else _solid(free, OVERLAP * size_m)
-    return Sorted(tuple(merged), tuple(walls), tuple(corners), tuple(ghosts), ends)
+    return Sorted(tuple(merged), tuple(walls), tuple(corners), tuple(ghosts), ends, tuple(w.members[0] for w in chance))
 
 
 def _place(board: Board, wall: int, ends: dict[int, tuple[float, float]]) -> str:

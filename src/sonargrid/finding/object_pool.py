@@ -86,6 +86,11 @@ class Pool:
                 shapes += list(rows)
         return Pool(kinds, shapes, np.full(len(kinds), np.inf))
 
+    def only(self, kinds: Sequence[str]) -> Pool:
+        """Return the candidates of some kinds."""
+        keep = [n for n, kind in enumerate(self.kind) if kind in kinds]
+        return Pool([self.kind[n] for n in keep], [self.shape[n] for n in keep], self.gain[keep])
+
 
 def rate_pool(board: Board, rest: Rest, pool: Pool, which: np.ndarray, prior: Prior, base: float) -> None:
     """Rate some of a pool's candidates against what stands."""

@@ -15,7 +15,8 @@ from sonargrid.finding.clusters import cluster_objects
 from sonargrid.finding.confidence import confidence
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Beam
-from sonargrid.finding.object_fit import search
+from sonargrid.finding.object_fit import refine_all, search
+from sonargrid.finding.object_kinds import instead
 from sonargrid.finding.object_list import Claim, Sorted, heard_point, heard_readings, sort_things
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_pool import gains
@@ -168,6 +169,9 @@ def fit_things(pings: Pings, run: Run, size_prior_m: float = SIZE_PRIOR_M, befor
         board = Board(soundings, before.board.beam, there, len(there))
     board = search(soundings, board, prior, keep_beam=known)
     found = sort_things(board, gains(board, prior), size_prior_m)
+    if found.chance and instead(board, found.chance, soundings, prior):
+        refine_all(board, prior, passes=3, first=0.3)
+        found = sort_things(board, gains(board, prior), size_prior_m)
     return Fit(board, found, prior, start, known, [int(n) for n in stations])
 
 
