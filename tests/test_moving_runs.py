@@ -13,6 +13,7 @@ from sonargrid.errors import SonargridError
 from sonargrid.finding.plateaus import find_plateaus
 from sonargrid.maps import joint_cost
 from sonargrid.maps.evidence import MapSettings
+from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.maps.joint_cost import affordable, waiting_words
 from sonargrid.maps.mapping import map_run
 from sonargrid.maps.tiled_grid import TiledGrid
@@ -121,8 +122,30 @@ def test_a_large_floor_in_tiles_from_the_command_line(drive: str, capsys: Captur
     assert (pixel, down) == (0.16, -0.16) and (x - 0.08, y + 0.08) == pytest.approx((-100.0, 100.0))
     assert main(["report", "large", "-o", "page.html"]) == 0
     capsys.readouterr()
-    assert main(["merge", "large", "large", "-o", "both"]) == 1
-    assert "in tiles" in capsys.readouterr().err
+    assert main(["merge", "large", "large", "-o", "both"]) == 0
+    said = capsys.readouterr().out
+    assert f"{grid.cells_touched} cells of 1 cm were reached" in said.replace("\n  ", " ")
+    both = TiledGrid.load(tmp_path / "both" / "grid.npz")
+    assert both.frame == grid.frame and list(both.tiles) == list(grid.tiles)
+    for place, tile in grid.tiles.items():
+        assert np.array_equal(both.tiles[place].log_odds, 2.0 * tile.log_odds)
+        assert np.array_equal(both.tiles[place].touched, 2 * tile.touched)
+    told = json.loads((tmp_path / "both" / "summary.json").read_text(encoding="utf-8"))
+    assert told["counts"]["cells_touched"] == grid.cells_touched and told["grid"]["picture_cell_m"] == 0.16
+
+
+def test_a_map_in_tiles_and_one_in_a_single_piece_add_up_in_tiles(drive: str, capsys: Capture, tmp_path: Path) -> None:
+    box = "--extent=-2,-2,2,2"
+    assert main(["map", drive, box, "--cell", "2cm", "--tiled", "-o", "tiles"]) == 0
+    assert main(["map", drive, box, "--cell", "2cm", "--solver", "joint", "--no-objects", "-o", "piece"]) == 0
+    capsys.readouterr()
+    assert main(["merge", "tiles", "piece/grid.npz", "-o", "sum.npz", "--json"]) == 0
+    said = capsys.readouterr()
+    assert "is not added" in said.err  # the joint solver's own evidence
+    total, piece = TiledGrid.load(tmp_path / "sum.npz").dense(), LogOddsGrid.load(tmp_path / "piece" / "grid.npz")
+    one = TiledGrid.load(tmp_path / "tiles" / "grid.npz").dense()
+    assert np.array_equal(total.log_odds, one.log_odds + piece.additive_log_odds)
+    assert json.loads(said.out)["cells_touched"] == int(np.count_nonzero(total.touched))
 
 
 @pytest.mark.parametrize(

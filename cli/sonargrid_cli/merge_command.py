@@ -135,7 +135,7 @@ def _as_json(merged: Merged, out: str, written: Sequence[str], together: str | N
         "maps": list(merged.names),
         "cell_m": frame.cell_m,
         "extent_m": list(frame.extent_m),
-        "cells_touched": int((merged.grid.touched > 0).sum()),
+        "cells_touched": merged.grid.cells_touched,
         "objects": rows,
         "together": together,
         "notes": list(merged.notes),
@@ -148,7 +148,7 @@ def _report(merged: Merged, out: str, written: Sequence[str], together: str | No
     grid = merged.grid
     lines = [f"{len(merged.names)} maps added: {', '.join(merged.names)}"]
     lines.append(filled(f"  floor {frame_words(grid.frame)}", "  "))
-    lines.append(f"  {int((grid.touched > 0).sum())} cells of {length_words(grid.cell_m)} were reached by readings")
+    lines.append(f"  {grid.cells_touched} cells of {length_words(grid.cell_m)} were reached by readings")
     if merged.objects is None:
         lines.append("  no list of things: give the runs with --run to have them fitted")
     else:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 EVIDENCE_STEP = 2.0**-14  # each station's sum is rounded once to whole multiples of this: float32 sums stay exact
 IN_TILES = "the grid is in tiles, not in one piece"
-IN_TILES_HINT = "map without --tiled makes one in one piece; in Python, TiledGrid.load reads this one"
+IN_TILES_HINT = "map without --tiled makes one in one piece; merge, report and TiledGrid.load take this one"
 EVIDENCE_HOLD = 1024.0  # up to this size multiples of EVIDENCE_STEP are exact in float32
 
 

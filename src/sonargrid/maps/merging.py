@@ -98,14 +98,14 @@ def merge_grids(
 
 
 def merge_tiled(
-    grids: Sequence[TiledGrid], names: Sequence[str] | None = None, grow: bool = False
+    grids: Sequence[LogOddsGrid | TiledGrid], names: Sequence[str] | None = None, grow: bool = False
 ) -> tuple[TiledGrid, tuple[str, ...]]:
     """Return what maps in tiles add up to, tile by tile; as `merge_grids`.
 
     Parameters
     ----------
     grids, names, grow
-        As `merge_grids`.
+        As `merge_grids`; some grids may be in one piece.
 
     Raises
     ------
@@ -124,7 +124,7 @@ def merge_tiled(
             tile.touched.astype(np.int64),
         )
         for grid in grids
-        for (row, column), tile in grid.tiles.items()
+        for (row, column), tile in (grid if isinstance(grid, TiledGrid) else TiledGrid.of(grid)).tiles.items()
     )
     merged, over = summed_tiles(windows, frame, _meta(grids, frame))
     held = (f"{over} cells have more evidence than {EVIDENCE_HOLD:g} and were held there",) if over else ()

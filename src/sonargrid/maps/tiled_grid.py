@@ -250,8 +250,8 @@ class TiledGrid:
             return cls(frame, tiles, json.loads(str(kept["meta"])))
 
 
-def shown_grid(path: str | os.PathLike[str]) -> LogOddsGrid:
-    """Return the grid kept in an NPZ file in one piece: of one in tiles, its overview.
+def load_grid(path: str | os.PathLike[str]) -> LogOddsGrid | TiledGrid:
+    """Return the grid kept in an NPZ file, in one piece or in tiles as it was written.
 
     Raises
     ------
@@ -260,7 +260,19 @@ def shown_grid(path: str | os.PathLike[str]) -> LogOddsGrid:
     """
     with open_grid(path) as kept:
         in_tiles = "tile_place" in kept.files
-    return TiledGrid.load(path).overview() if in_tiles else LogOddsGrid.load(path)
+    return TiledGrid.load(path) if in_tiles else LogOddsGrid.load(path)
+
+
+def shown_grid(path: str | os.PathLike[str]) -> LogOddsGrid:
+    """Return the grid kept in an NPZ file in one piece: of one in tiles, its overview.
+
+    Raises
+    ------
+    SonargridError
+        If the file cannot be read or is no grid.
+    """
+    grid = load_grid(path)
+    return grid.overview() if isinstance(grid, TiledGrid) else grid
 
 
 def _overlap(

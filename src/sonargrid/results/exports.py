@@ -268,7 +268,8 @@ def _run(made: Map) -> dict[str, Any]:
     }
 
 
-def _grid(grid: LogOddsGrid | TiledGrid, shown: LogOddsGrid) -> dict[str, Any]:
+def grid_told(grid: LogOddsGrid | TiledGrid, shown: LogOddsGrid) -> dict[str, Any]:
+    """Return what summary.json says of a grid; `shown` = as it is drawn, its overview where it is in tiles."""
     tiles = {"tiles": len(grid.tiles), "picture_cell_m": shown.cell_m} if isinstance(grid, TiledGrid) else {}
     # the joint solver decides in coarser cells; what is finer is drawn between them
     working = {"working_cell_m": float(grid.meta["working_cell_m"])} if "working_cell_m" in grid.meta else {}
@@ -336,7 +337,7 @@ def summary(
         "typed_in": typed_in or os.getcwd(),  # what the paths in commands and origins start from
         "counts": _counts(made, things, tiled or made.grid),
         "warnings": list(made.warnings if warnings is None else warnings),
-        "grid": _grid(tiled or made.grid, made.grid),
+        "grid": grid_told(tiled or made.grid, made.grid),
         "settings": _settings(made, origins or {}),
         "assumed_sigmas": list(made.run.assumed),
         "timing_s": {step: round(float(seconds), 4) for step, seconds in (timing_s or {}).items()},

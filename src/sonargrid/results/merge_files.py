@@ -18,8 +18,9 @@ from sonargrid.drawing.pictures import MapContent, draw_map
 from sonargrid.errors import SonargridError
 from sonargrid.finding.things import KINDS, Object
 from sonargrid.maps.grid import LogOddsGrid
-from sonargrid.maps.merging import merge_grids
-from sonargrid.results.exports import grid_png, objects_csv, plain, summary_json, world_file
+from sonargrid.maps.merging import merge_grids, merge_tiled
+from sonargrid.maps.tiled_grid import TiledGrid, load_grid
+from sonargrid.results.exports import grid_png, grid_told, objects_csv, plain, summary_json, world_file
 from sonargrid.results.out_folder import MERGED_FOLDER, digest
 from sonargrid.runs.joined_run import joined_run
 from sonargrid.runs.readings import Robot, Run
@@ -34,13 +35,15 @@ GRID = "grid.npz"
 class Merged:
     """Maps put together.
 
+    shown : the grid as it is drawn; of one in tiles, its overview
     names : of the maps, as they were given
     run : their recordings as one run; None where none were given
     objects : fitted to all readings together; None where no runs were given
     notes : sentences for the user
     """
 
-    grid: LogOddsGrid
+    grid: LogOddsGrid | TiledGrid
+    shown: LogOddsGrid
     names: tuple[str, ...]
     run: Run | None
     objects: tuple[Object, ...] | None
@@ -71,6 +74,8 @@ def merge_maps(
 ) -> Merged:
     """Return maps put together, and the list of things fitted to their runs where those are given.
 
+    Maps in tiles give a map in tiles, also beside one in a single piece.
+
     Parameters
     ----------
     paths : sequence of paths
@@ -88,15 +93,26 @@ def merge_maps(
         If a map cannot be read, the frames differ, or the runs cannot be one run.
     """
     names = tuple(os.fspath(path) for path in paths)
-    grids = [LogOddsGrid.load(grid_file(path)) for path in paths]
-    grid, notes = merge_grids(grids, names, grow)
+    grids = [load_grid(grid_file(path)) for path in paths]
+    grid, shown, notes = _sum(grids, names, grow)
     if not runs:
-        return Merged(grid, names, None, None, notes)
+        return Merged(grid, shown, names, None, None, notes)
     run = runs[0] if len(runs) == 1 else joined_run(runs, name)
     missing = _not_in_maps(grids, runs)
     found = _fitted(run)
     whole = (*notes, *missing, *run.warnings, *found.notes)
-    return Merged(grid, names, run, found.objects, tuple(dict.fromkeys(whole)))
+    return Merged(grid, shown, names, run, found.objects, tuple(dict.fromkeys(whole)))
+
+
+def _sum(
+    grids: Sequence[LogOddsGrid | TiledGrid], names: Sequence[str], grow: bool
+) -> tuple[LogOddsGrid | TiledGrid, LogOddsGrid, tuple[str, ...]]:
+    whole = [grid for grid in grids if isinstance(grid, LogOddsGrid)]
+    if len(whole) == len(grids):
+        grid, notes = merge_grids(whole, names, grow)
+        return grid, grid, notes
+    tiled, notes = merge_tiled(grids, names, grow)
+    return tiled, tiled.overview(), notes
 
 
 def _fitted(run: Run) -> ObjectList:
@@ -106,7 +122,7 @@ def _fitted(run: Run) -> ObjectList:
     return fit_objects(calibrated(run), run)
 
 
-def _not_in_maps(grids: Sequence[LogOddsGrid], runs: Sequence[Run]) -> list[str]:
+def _not_in_maps(grids: Sequence[LogOddsGrid | TiledGrid], runs: Sequence[Run]) -> list[str]:
     """Return a sentence for each run that none of the maps was made from, as far as digests tell."""
     sources = [source for grid in grids for source in grid.meta.get("sources", [dict(grid.meta)])]
     known = {str(source.get("run_digest") or "") for source in sources}
@@ -126,7 +142,7 @@ def merge_title(merged: Merged) -> str:
 
 
 def _content(merged: Merged) -> MapContent:
-    grid, run = merged.grid, merged.run
+    grid, run = merged.shown, merged.run
     heard = set() if run is None else {int(index) for index in np.unique(run.readings.station)}
     stations = () if run is None else tuple(s for index, s in enumerate(run.stations) if index in heard)
     count = len(grid.meta["sources"])
@@ -138,7 +154,7 @@ def _content(merged: Merged) -> MapContent:
         stations=stations,
         things=merged.objects or (),
         title=merge_title(merged),
-        subtitle=f"{count} maps added; {beam}additive evidence, cells of {grid.cell_m * 100:g} cm",
+        subtitle=f"{count} maps added; {beam}additive evidence, cells of {merged.grid.cell_m * 100:g} cm",
         moving=run is not None and run.moving,
         robot=Robot() if run is None else run.robot,
     )
@@ -155,13 +171,13 @@ def merge_files(merged: Merged, commands: Sequence[str] = (), run_path: str = ""
     run_path : str
         What tells this merge from others in summary.json, see `out_folder.run_identity`.
     """
-    grid = merged.grid
+    grid = merged.shown
     files = {"map.png": draw_map(_content(merged))}
     if merged.objects is not None:
         files["objects.csv"] = objects_csv(merged.objects).encode()
     files["grid.png"] = grid_png(grid, merge_title(merged))
     files["grid.pgw"] = world_file(grid.frame).encode()
-    files[GRID] = grid.to_bytes()
+    files[GRID] = merged.grid.to_bytes()
     return {**files, "summary.json": summary_json(_summary(merged, files, commands, run_path))}
 
 
@@ -170,7 +186,7 @@ def _summary(merged: Merged, files: Mapping[str, bytes], commands: Sequence[str]
     counts: dict[str, Any] = {
         "maps": len(merged.names),
         "cells": grid.frame.rows * grid.frame.columns,
-        "cells_touched": int(np.count_nonzero(grid.touched)),
+        "cells_touched": grid.cells_touched,
     }
     if run is not None and merged.objects is not None:
         counts["stations"] = len({int(index) for index in np.unique(run.readings.station)})
@@ -185,14 +201,7 @@ def _summary(merged: Merged, files: Mapping[str, bytes], commands: Sequence[str]
         "commands": list(commands),
         "counts": counts,
         "warnings": list(merged.notes),
-        "grid": {
-            "cell_m": grid.frame.cell_m,
-            "corner_m": list(grid.frame.corner_m),
-            "rows": grid.frame.rows,
-            "columns": grid.frame.columns,
-            "prior": float(grid.meta.get("prior", 0.5)),
-            "layers": ["log_odds", "touched"],
-        },
+        "grid": grid_told(grid, merged.shown),
         "settings": {},
         "files": {name: {"sha256": digest(content), "bytes": len(content)} for name, content in files.items()},
     }
