@@ -269,9 +269,15 @@ def test_help_read_in_part_is_quiet() -> None:
     assert done.stdout.splitlines()[-1] == "0"
 
 
+def hear_interrupts() -> None:
+    """Undo, in a child, what a shell does to jobs in the background: they would not hear Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_interrupted_while_waiting_for_standard_input() -> None:
     command = [sys.executable, "-m", "sonargrid_cli", "map", "-"]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as waiting:
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    with subprocess.Popen(command, preexec_fn=hear_interrupts, **pipes) as waiting:
         time.sleep(1.5)
         waiting.send_signal(signal.SIGINT)
         assert waiting.wait(timeout=30) == 130

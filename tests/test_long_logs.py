@@ -479,8 +479,12 @@ def test_a_cut_off_long_log_leaves_nothing(tmp_path: Path) -> None:
 def test_a_long_log_that_is_interrupted_leaves_nothing(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "log.csv")
     words = [sys.executable, "-m", "sonargrid_cli", "map", "log.csv", "--solver", "additive", "--no-objects"]
-    job = subprocess.Popen(words, cwd=tmp_path, stderr=subprocess.PIPE, text=True)
-    with open(tmp_path / "log.csv", "w") as pipe:
+    # in the background of a shell it would not hear Ctrl-C
+    deaf_no_more = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)
+    with (
+        subprocess.Popen(words, cwd=tmp_path, stderr=subprocess.PIPE, text=True, preexec_fn=deaf_no_more) as job,
+        open(tmp_path / "log.csv", "w") as pipe,
+    ):
         pipe.write("angle_deg,range_mm\n" + "90,500\n" * 400_000)
         pipe.flush()
         time.sleep(0.3)
