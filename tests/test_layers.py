@@ -26,7 +26,7 @@ ROOMS: dict[int, str] = {
     3: "pose_stations "
     "calibration grid_file grid beams walkers ranger_fit heard_things bench_posterior head_fit beam_fit echo_physics "
     "room_echoes simulate",
-    4: "first_look stations_agree "
+    4: "nearest_echo first_look stations_agree "
     "moments toml_text run_keys survey sweeps run_input run_toml run_settings run_saving calibration_files "
     "run_values samples joined_run line_blocks plain_cells csv_rows csv_rescan turning_watch counted_rows csv_blocks "
     "run_assembly run_files known_distances "

@@ -11,6 +11,7 @@ import numpy as np
 
 from sonargrid.runs.calibration import commanded_rad, head_angle_rad, read_distance_m
 from sonargrid.runs.first_faults import AHEAD_WITHIN_DEG, AT_MAP, Found, look, side_words
+from sonargrid.runs.nearest_echo import nearest_echo
 from sonargrid.runs.readings import Run
 
 LOOKED_AT = 2_000  # readings; the faults of a log show in its first part, and reading a million stays fast
@@ -35,17 +36,15 @@ def first_look(run: Run) -> Found:
 
 
 def nearest_aside(run: Run) -> tuple[str, float, float]:
-    """Return (station, metres, degrees left) of the nearest echo off to a side; ("", nan, 0) where there is none."""
+    """Return (station, metres, degrees left) of the nearest borne out echo off to a side; ("", nan, 0): none."""
     rows = run.readings
     metres = read_distance_m(run)
     left = np.degrees(head_angle_rad(run, commanded_rad(run), rows.turning))
     heard = np.isfinite(metres) & (metres < run.ranger.reach_m) & (metres >= run.ranger.blind_zone_m)
     heard &= np.abs(left) > AHEAD_WITHIN_DEG
-    if not heard.any():
+    at = nearest_echo(rows.station, left, metres, heard, rows.count)
+    if at is None:
         return "", math.nan, 0.0
-    # of several as near, one that does not depend on the order of the rows
-    nearest = np.flatnonzero(heard & (metres == metres[heard].min()))
-    at = int(nearest[np.lexsort((left[nearest], rows.station[nearest]))[0]])
     return run.stations[int(rows.station[at])].name, float(metres[at]), float(left[at])
 
 

@@ -18,6 +18,7 @@ from sonargrid.arrays import Floats
 from sonargrid.runs.calibration import read_distance_m
 from sonargrid.runs.first_faults import AHEAD_WITHIN_DEG, side_words
 from sonargrid.runs.log_guess import DISTANCE_UNITS, METRES, LogGuess
+from sonargrid.runs.nearest_echo import nearest_echo
 from sonargrid.runs.readings import Air, Head, Mark, Ranger, Readings, Run, Station
 from sonargrid.runs.run_saving import readings_csv, run_toml, write_new_folder
 from sonargrid.runs.sweeps import derive
@@ -223,9 +224,11 @@ def head_view(run: Run) -> tuple[list[float], list[float]]:
 
 def nearest_thing(run: Run) -> tuple[float, float]:
     """Return how far the nearest thing is [m], off to a side if there is one, and how far left [deg]; nan: nothing."""
-    seen = [(d, a) for a, d in zip(*head_view(run), strict=True) if math.isfinite(d) and d < run.ranger.reach_m]
-    aside = [one for one in seen if abs(one[1]) > AHEAD_WITHIN_DEG]
-    return min(aside or seen, default=(math.nan, 0.0))
+    left, metres = (np.asarray(values) for values in head_view(run))
+    heard = np.isfinite(metres) & (metres < run.ranger.reach_m)
+    aside = heard & (np.abs(left) > AHEAD_WITHIN_DEG)
+    at = nearest_echo(run.readings.station, left, metres, aside if aside.any() else heard, run.readings.count)
+    return (math.nan, 0.0) if at is None else (float(metres[at]), float(left[at]))
 
 
 def nearest_words(run: Run) -> tuple[str, float]:
