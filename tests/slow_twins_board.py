@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from sonargrid.finding.echo_model import Beam, Soundings, heard_share, range_density, thing_echoes
+from sonargrid.finding.echo_beam import Beam
+from sonargrid.finding.echo_model import Soundings, heard_share, range_density, thing_echoes
 from sonargrid.finding.echo_order import Thing
 
 

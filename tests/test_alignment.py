@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from sonargrid.arrays import Floats
 from sonargrid.errors import SonargridError
+from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import Beam
 from sonargrid.finding.echo_order import Thing
 from sonargrid.finding.soundings import moved, pack
 from sonargrid.physics.geometry import wrap

@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sonargrid.arrays import Floats
+from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import EDGE_DB, Beam, Soundings, thing_echoes
+from sonargrid.finding.echo_model import EDGE_DB, Soundings, thing_echoes
 from sonargrid.finding.echo_order import Thing, same_rows
 from sonargrid.finding.echo_shadows import shadows
 from sonargrid.finding.object_boxes import rebox

@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from slow_twins_board import likelihood_ping_by_ping
+from sonargrid.finding.echo_beam import Beam, directivity_db
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import Beam, Soundings, directivity_db, half_beam_rad, range_density, thing_echoes
+from sonargrid.finding.echo_model import Soundings, half_beam_rad, range_density, thing_echoes
 from sonargrid.finding.echo_order import Thing
 from sonargrid.finding.echo_shadows import shadows
 

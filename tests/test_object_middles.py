@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import Beam, Soundings, nearest_on_box, thing_echoes
+from sonargrid.finding.echo_model import Soundings, nearest_on_box, thing_echoes
 from sonargrid.finding.echo_order import Thing
 from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_middles import boxes_behind, middle_by_one, posts_behind

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board, Thing
-from sonargrid.finding.echo_model import Beam
 from sonargrid.finding.object_list import OVERLAP, Claim, _solid
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_pool import TWIN_COST, costs

@@ -17,31 +17,18 @@ from functools import cached_property
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Ints
+from sonargrid.finding.echo_beam import BEHIND_RAD, Beam, reach_rad
 from sonargrid.finding.echo_model import (
-    BEHIND_RAD,
-    Beam,
     Rays,
     Soundings,
-    answering_points,
     echoes_at,
     heard_share,
+    numbers_of,
     range_density,
-    reach_rad,
     thing_echoes,
 )
-from sonargrid.finding.echo_order import (
-    FLAT,
-    Answers,
-    Echoed,
-    Rest,
-    Standing,
-    Thing,
-    Versions,
-    forms,
-    left_of,
-    log_terms,
-    stacked,
-)
+from sonargrid.finding.echo_order import FLAT, Echoed, Rest, Standing, Thing, Versions, forms
+from sonargrid.finding.echo_rating import likelihoods, rated
 from sonargrid.finding.echo_shadows import shadows
 
 LOUDNESS = ("threshold_db", "size_m", "lopsided", "slope_db_m", "absorption_db_m", "wavelength_m")  # move margins
@@ -61,25 +48,6 @@ class _Heard:
     margin_db: Floats
     density: Floats
     points: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class _Rated:
-    """Log terms of K versions where they differ from what stands without them.
-
-    group, answers : (K,) which of some answers each version leaves of the others, and these
-    k_ray, m, by_ray : version, ray and log likelihood of silence
-    k_echo, h, by_echo : version, echo and log likelihood
-    """
-
-    group: Ints
-    answers: list[Answers]
-    k_ray: Ints
-    m: Ints
-    by_ray: Floats
-    k_echo: Ints
-    h: Ints
-    by_echo: Floats
 
 
 class Board:
@@ -242,14 +210,9 @@ class Board:
         """Return the same for versions of several things, each beside its own rest of one board, at known rays."""
         if not versions:
             return []
-        s = self.soundings
-        one = self._rated(rests, versions)
+        one = rated(self._echoed, rests, versions)
         ends = np.cumsum([v.shape.shape[0] for v in versions])
-        value = np.array([a.total for a in one.answers])[one.group]
-        of_echo, of_ray = self._gained(one)
-        value = value + np.bincount(one.k_ray, of_ray * s.silence[one.m], minlength=value.size)
-        value = value + np.bincount(one.k_echo, of_echo * s.weight[one.h], minlength=value.size)
-        return [np.asarray(part) for part in np.split(value, ends[:-1])]
+        return [np.asarray(part) for part in np.split(likelihoods(self.soundings, one), ends[:-1])]
 
     def rate_by_station(self, rest: Rest, kind: str, shape: Floats) -> Floats:
         """Return the same, (K, S), station by station."""
@@ -263,21 +226,11 @@ class Board:
         """Return (log likelihood of each echo (K, H), of silence on each ray (K, M)); every ray is looked at."""
         everything = np.ones((shape.shape[0], self.soundings.station.size), dtype=bool)
         k, m = np.nonzero(everything)
-        one = self._rated([rest], [Versions(kind, shape, np.zeros_like(k[: len(shape)]), k, m)], spoken=False)
+        one = rated(self._echoed, [rest], [Versions(kind, shape, np.zeros_like(k[: len(shape)]), k, m)], spoken=False)
         by_echo = np.array([a.by_echo for a in one.answers])[one.group]
         by_ray = np.array([a.by_ray for a in one.answers])[one.group]
         by_echo[one.k_echo, one.h], by_ray[one.k_ray, one.m] = one.by_echo, one.by_ray
         return by_echo, by_ray
-
-    def _gained(self, one: _Rated) -> tuple[Floats, Floats]:
-        """Return the terms of echoes and of silence less those without the version."""
-        if len(one.answers) == 1:
-            return one.by_echo - one.answers[0].by_echo[one.h], one.by_ray - one.answers[0].by_ray[one.m]
-        was_echo, was_ray = np.array([a.by_echo for a in one.answers]), np.array([a.by_ray for a in one.answers])
-        return (
-            one.by_echo - was_echo[one.group[one.k_echo], one.h],
-            one.by_ray - was_ray[one.group[one.k_ray], one.m],
-        )
 
     def audible(self, kind: str, shape: Floats, turn_rad: float = 0.0, louder_db: float = 0.0) -> Bools:
         """Return (K, M) at which rays versions of a thing can be heard, or might be if turned and made louder a little.
@@ -288,7 +241,7 @@ class Board:
         s, soft = self.soundings, self.beam.soft_db / 1.7
         if kind in ("floor", "rough"):
             return np.ones((shape.shape[0], s.station.size), dtype=bool)
-        columns = tuple(shape.T[:, :, None])
+        columns = tuple(n[:, None] for n in numbers_of(kind, shape))
         places = Rays(s.place_m[:, 0], s.place_m[:, 1], np.zeros(s.place_m.shape[0]))
         far, toward, _ = echoes_at(kind, columns, places, self.beam)
         _, _, margin = echoes_at(kind, columns, Rays(places.x_m, places.y_m, toward), self.beam)
@@ -304,67 +257,6 @@ class Board:
         at, low, high = far[:, s.station], self._echoed.low_m - NEAR_M, self._echoed.high_m + NEAR_M
         echoed = (off < wide[:, s.station]) & (at > low) & (at < high)
         return np.asarray((off < near[:, s.station]) | echoed)
-
-    def _rated(self, rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool = True) -> _Rated:
-        """Return the log terms of versions where they may be heard; `spoken` = of silent rays only where one counts."""
-        s, beam, echoed = self.soundings, self.beam, self._echoed
-        k, m, r, margin, share, group, answers = self._sounding(rests, versions, spoken)
-        passed, caused = stacked([a.passed for a in answers]), stacked([a.caused for a in answers])
-        of = group[k]
-        silent = np.flatnonzero(echoed.silent[m]) if spoken else np.arange(m.size)
-        unheard = passed[of[silent], -1, m[silent]] * (1.0 - share[silent])
-        # echoes of those rays
-        number = echoed.number[m]
-        if int(number.max(initial=0)) <= 1:
-            p = np.flatnonzero(number)
-            h = echoed.order[echoed.first[m[p]]]
-        else:
-            p = np.arange(m.size).repeat(number)
-            turn = np.arange(p.size) - (np.cumsum(number) - number)[p]
-            h = echoed.order[echoed.first[m[p]] + turn]
-        heard, at, g = share[p], m[p], of[p]
-        density = range_density(s.range_m[h], r[p], margin[p], beam)
-        if len(rests) == 1:
-            nearer = (rests[0].sorted_m[:, at] < r[p]).sum(axis=0)
-        else:
-            sorted_m = stacked([rest.sorted_m for rest in rests], np.inf)
-            beside = np.concatenate([v.beside for v in versions])[k[p]]
-            nearer = (sorted_m[beside, :, at] < r[p, None]).sum(axis=1)
-        near = caused[g, nearer, h]
-        causes = near + passed[g, nearer, at] * heard * density + (1.0 - heard) * (caused[g, -1, h] - near)
-        by_echo, by_ray = log_terms(s, beam, causes, unheard)
-        return _Rated(group, answers, k[silent], m[silent], by_ray, k[p], h, by_echo)
-
-    def _sounding(
-        self, rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool
-    ) -> tuple[Ints, Ints, Floats, Floats, Floats, Ints, list[Answers]]:
-        """Return (version, ray, range, margin, chance) of all versions, what each leaves of the others, and that."""
-        s, beam = self.soundings, self.beam
-        parts, groups, first = [], [], 0
-        answers: list[Answers] = []
-        for one in versions:
-            k, m = one.k, one.m
-            px, py = answering_points(one.kind, one.shape, s.place_m)
-            there = np.array([rest.there for rest in rests])[one.beside]
-            hidden = rests[0].standing.hidden(one.kind, px, py, there)
-            group, left = left_of(rests, one.beside, one.kind, one.shape)
-            group, answers = group + len(answers), answers + left
-            hides = bool(hidden.any())
-            if spoken and hides:
-                open_ = ~hidden[k, s.station[m]]
-                k, m = k[open_], m[open_]
-            columns = tuple(one.shape.T[:, k])
-            r, _, margin = echoes_at(one.kind, columns, Rays(s.x_m[m], s.y_m[m], s.bearing_rad[m]), beam)
-            share = heard_share(margin, beam)
-            if hides and not spoken:
-                share = share * ~hidden[k, s.station[m]]
-            parts.append((k + first, m, r, margin, share))
-            groups.append(group)
-            first += one.shape.shape[0]
-        if len(parts) == 1:
-            return *parts[0], groups[0], answers
-        k, m, r, margin, share = (np.concatenate(column) for column in zip(*parts, strict=True))
-        return k, m, r, margin, share, np.concatenate(groups), answers
 
     def likelihood(self, rest: Rest | None = None) -> float:
         """Return the log likelihood of all pings with the things as they are (or with a rest)."""

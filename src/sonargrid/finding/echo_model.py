@@ -18,18 +18,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
 from itertools import product
 
 import numpy as np
 
 from sonargrid.arrays import Floats, Ints, frozen
+from sonargrid.finding.echo_beam import Beam, directivity_db
 from sonargrid.physics.log_odds import logistic
-from sonargrid.physics.piston import piston_shape
 
-WAVELENGTH_M = 0.00858  # 40 kHz at 20 degC
-LOBE_STEPS = 1000  # table entries for one unit of k a sin(theta)
-LOBE_DB = -42.0  # side lobes are taken as a plateau this far down, gently falling: real beams have no clean nulls
 LOGISTIC = 1.7  # logistic curve that resembles a normal one; textbook constant
 FULL_MARGIN_DB = 20.0  # an echo this far above the threshold triggers at once
 TAIL_DOF = 5.0  # freedom of the t density of ranges: tails well above a normal one's
@@ -37,39 +33,7 @@ TAIL_NORM = math.gamma(3.0) / (math.sqrt(TAIL_DOF * math.pi) * math.gamma(2.5))
 CORNER_DB = -1.0
 EDGE_FADE_DB = 6.0
 EDGE_DB = -34.0  # an upright edge at 1 m, falling with 30 log r; from memory
-BEHIND_RAD = 1.75  # nothing is heard from farther aside than this
 EDGE_REACH_M = 0.7  # edges of things farther off than this are not heard
-
-
-@dataclass(frozen=True, slots=True)
-class Beam:
-    """The run's beam, as the fit sees it.
-
-    threshold_db : level at 1 m that is just heard
-    size_m : radius of the piston whose main lobe this resembles
-    lopsided : log of how much wider the left half is than the right one
-    soft_db : how gradually detection falls off
-    slope_db_m : loss with range beyond the physics
-    late_m : how much later the weakest echo triggers
-    sigma_m, sigma_share : noise of one range: fixed, and per metre
-    stray, missed : share of echoes from nothing, of pings that miss everything
-    slip, slip_m : share of echoes one period late, and how far that is
-    """
-
-    threshold_db: float = -26.0
-    size_m: float = 0.0078
-    lopsided: float = 0.0
-    soft_db: float = 2.8
-    slope_db_m: float = 0.0
-    late_m: float = 0.007
-    sigma_m: float = 0.0035
-    sigma_share: float = 0.0055
-    stray: float = 0.02
-    missed: float = 0.04
-    slip: float = 0.06
-    slip_m: float = 0.0043
-    absorption_db_m: float = 1.3
-    wavelength_m: float = WAVELENGTH_M
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,45 +80,6 @@ class Echoes:
     y_m: Floats
 
 
-@cache
-def _lobe() -> Floats:
-    """Return the two-way level at k a sin(theta) = 0, 1/LOBE_STEPS ...: a piston's main lobe, then a plateau [dB]."""
-    u = np.arange(0.0, 14.0, 1.0 / LOBE_STEPS)
-    x = np.maximum(u, 1e-9)
-    level = 40.0 * np.log10(np.maximum(np.abs(piston_shape(x)), 1e-9))
-    null = int(np.argmax(u > 3.8))
-    level[null:] = -200.0
-    floor = LOBE_DB - 6.0 * np.maximum(0.0, u - 3.4)
-    return np.asarray(np.maximum(level, floor))
-
-
-def directivity_db(off_rad: Floats, beam: Beam) -> Floats:
-    """Return the beam's two-way level at angles off its axis (counter-clockwise) [dB, 0 on the axis], any shape.
-
-    >>> round(float(directivity_db(np.array([np.radians(20.0)]), Beam())[0]), 1)
-    -9.1
-    """
-    level = _lobe()
-    stretch = np.where(off_rad > 0.0, math.exp(-0.5 * beam.lopsided), math.exp(0.5 * beam.lopsided))
-    off = np.minimum(np.abs(off_rad) * stretch, 0.5 * math.pi)
-    # beyond 90 degrees nothing is heard: sin would turn back
-    k_a = 2.0 * math.pi / beam.wavelength_m * beam.size_m * LOBE_STEPS
-    step = np.minimum(k_a * np.sin(off) + 0.5, level.size - 1.0).astype(np.int32)
-    return np.asarray(level[step] - 60.0 * (np.abs(off_rad) > BEHIND_RAD))
-
-
-def reach_rad(loss_db: Floats, beam: Beam) -> Floats:
-    """Return the angle off the axis beyond which a beam loses more than `loss_db` on both sides [rad], any shape.
-
-    >>> np.degrees(reach_rad(np.array([-1.0, 6.0, 100.0]), Beam())).round(1).tolist()
-    [0.0, 16.4, 100.3]
-    """
-    u = np.searchsorted(-_lobe(), loss_db) / LOBE_STEPS
-    sine = u * beam.wavelength_m / (2.0 * math.pi * beam.size_m)
-    off = np.where(sine < 1.0, np.arcsin(np.minimum(sine, 1.0)) * math.exp(0.5 * abs(beam.lopsided)), BEHIND_RAD)
-    return np.asarray(np.where(loss_db < 0.0, 0.0, np.minimum(off, BEHIND_RAD)))
-
-
 def half_beam_rad(range_m: Floats, beam: Beam, left: bool, radius_m: float = 0.025) -> Floats:
     """Return the angle off the axis at which half of the pings hear a post, on one side of the axis [rad].
 
@@ -199,7 +124,7 @@ def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> 
     """
     s = soundings
     rays = Rays(s.x_m, s.y_m, s.bearing_rad)
-    r, off, margin = echoes_at(kind, tuple(shape.T[:, :, None]), rays, beam)
+    r, off, margin = echoes_at(kind, tuple(n[:, None] for n in numbers_of(kind, shape)), rays, beam)
     return Echoes(r, off, margin, *answering_points(kind, shape, s.place_m))
 
 
@@ -215,13 +140,30 @@ class Rays:
 Columns = tuple[Floats, ...]  # the numbers of things, each an array that fits the rays' shape
 
 
+def numbers_of(kind: str, shape: Floats) -> Columns:
+    """Return what `echoes_at` needs of K versions of a kind, (K,) each: what costs time is worked out once a version.
+
+    ``post``, ``corner``: x, y, radius, gain; ``wall``, ``rough``: direction, its cosine and sine, distance, ends, gain;
+    ``box``: x, y, direction, its cosine and sine, half width, half depth, gain; ``floor``: range, margin.
+    """
+    columns = tuple(shape.T.copy())
+    if kind == "floor":
+        return columns[0], columns[3]
+    if kind == "post":
+        return columns[0], columns[1], np.exp(columns[2]), columns[3]
+    if kind == "corner":
+        return columns[0], columns[1], np.zeros(shape.shape[0]), columns[3]
+    turn = 2 if kind == "box" else 0
+    return *columns[: turn + 1], np.cos(columns[turn]), np.sin(columns[turn]), *columns[turn + 1 :]
+
+
 def echoes_at(kind: str, columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats, Floats]:
     """Return (range [m], angle off the axis [rad], margin [dB]) of things at rays, number by number.
 
     Parameters
     ----------
     kind, columns : str, arrays
-        As in `thing_echoes`; each number is an array that fits the shape of the rays.
+        As `numbers_of` tells them; each is an array that fits the shape of the rays.
     at : Rays
         The rays.
     beam : Beam
@@ -256,8 +198,7 @@ def answering_points(kind: str, shape: Floats, place_m: Floats) -> tuple[Floats,
 
 
 def _round_echoes(columns: Columns, at: Rays, beam: Beam, is_post: bool) -> tuple[Floats, Floats, Floats]:
-    x, y, log_radius, gain = columns
-    a = np.exp(log_radius) if is_post else 0.0
+    x, y, a, gain = columns
     dx, dy = x - at.x_m, y - at.y_m
     centre = np.sqrt(dx * dx + dy * dy)
     r = np.maximum(centre - a, 1e-3)
@@ -270,7 +211,7 @@ def _round_echoes(columns: Columns, at: Rays, beam: Beam, is_post: bool) -> tupl
 def _floor_echoes(columns: Columns, at: Rays) -> tuple[Floats, Floats, Floats]:
     """Return an echo that comes at one range wherever the beam looks: off the floor, or the ranger's own mounting."""
     none = np.zeros(np.broadcast_shapes(columns[0].shape, at.x_m.shape))
-    return np.maximum(columns[0], 1e-3) + none, none, columns[3] + none
+    return np.maximum(columns[0], 1e-3) + none, none, columns[1] + none
 
 
 def _box_echoes(columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats, Floats]:
@@ -278,8 +219,7 @@ def _box_echoes(columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats,
 
     A convex thing has one foot of a perpendicular at most; its upright edges answer weakly.
     """
-    x, y, turn, half_w, half_d, gain = columns
-    c, s = np.cos(turn), np.sin(turn)
+    x, y, turn, c, s, half_w, half_d, gain = columns
     dx, dy = at.x_m - x, at.y_m - y
     u, v = c * dx + s * dy, -s * dx + c * dy
     out_u, out_v = np.abs(u) - half_w, np.abs(v) - half_d
@@ -343,8 +283,7 @@ def nearest_on_box(shape: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]
 
 
 def _wall_echoes(columns: Columns, at: Rays, beam: Beam, is_rough: bool) -> tuple[Floats, Floats, Floats]:
-    turn, rho, low, high, gain = columns
-    c, s = np.cos(turn), np.sin(turn)
+    turn, c, s, rho, low, high, gain = columns
     away = rho - c * at.x_m - s * at.y_m
     along = -s * at.x_m + c * at.y_m
     r = np.maximum(np.abs(away), 1e-3)
@@ -363,7 +302,7 @@ def _rough_echoes(
     columns: Columns, beam: Beam, r: Floats, off: Floats, along: Floats, away: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Return the echoes of walls that scatter: of the patch nearest to the foot that the beam still lights."""
-    low, high, gain = columns[2:]
+    low, high, gain = columns[4:]
     # angle from the normal to the axis, and to the two ends; a patch is at off - turned from the axis
     toward = np.where(away < 0.0, 1.0, -1.0)
     first, last = np.arctan2((low - along) * -toward, r), np.arctan2((high - along) * -toward, r)

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Ints
-from sonargrid.finding.echo_model import Beam, Soundings
+from sonargrid.finding.echo_beam import Beam
+from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.echo_shadows import shadows
 
 FLAT = ("wall", "rough")
@@ -63,7 +64,7 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Echoed:
-    """Which echoes each ray has: (M,) the first in `order`, how many, nearest and farthest range."""
+    """Which echoes each ray has: (M,) the first in `order`, how many (and at most), nearest and farthest range."""
 
     order: Ints
     first: Ints
@@ -71,6 +72,7 @@ class Echoed:
     low_m: Floats
     high_m: Floats
     silent: Bools
+    most: int
 
     @staticmethod
     def of(s: Soundings) -> Echoed:
@@ -80,7 +82,7 @@ class Echoed:
         low, high = np.full(s.station.size, np.inf), np.full(s.station.size, -np.inf)
         np.minimum.at(low, s.ray, s.range_m)
         np.maximum.at(high, s.ray, s.range_m)
-        return Echoed(order, np.cumsum(number) - number, number, low, high, s.silence > 0.0)
+        return Echoed(order, np.cumsum(number) - number, number, low, high, s.silence > 0.0, int(number.max(initial=0)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,9 @@ import math
 
 import numpy as np
 
+from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import Beam, Soundings
+from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_candidates import open_arcs, pair_candidates, room_candidates, single_candidates
 from sonargrid.finding.object_climb import climb_all

@@ -13,8 +13,8 @@ import numpy as np
 
 from sonargrid.finding.clusters import cluster_objects
 from sonargrid.finding.confidence import confidence
+from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import Beam
 from sonargrid.finding.object_fit import refine_all, search
 from sonargrid.finding.object_kinds import instead
 from sonargrid.finding.object_list import Claim, Sorted, heard_point, heard_readings, sort_things

@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sonargrid.arrays import Floats, frozen
+from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import Beam, half_beam_rad
+from sonargrid.finding.echo_model import half_beam_rad
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,7 +69,7 @@ def logistic(x: ArrayLike) -> Floats:
     >>> logistic([0.0, 800.0, -800.0]).round(6).tolist()
     [0.5, 1.0, 0.0]
     """
-    return np.asarray(1.0 / (1.0 + np.exp(-np.clip(x, -700.0, None))))
+    return np.asarray(1.0 / (1.0 + np.exp(-np.maximum(x, -700.0))))
 
 
 def _logit(p: Floats) -> Floats:

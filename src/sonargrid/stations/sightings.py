@@ -13,7 +13,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Ints, frozen
-from sonargrid.finding.echo_model import Beam, half_beam_rad
+from sonargrid.finding.echo_beam import Beam
+from sonargrid.finding.echo_model import half_beam_rad
 from sonargrid.finding.objects import start_beam
 from sonargrid.finding.plateaus import Plateau, find_plateaus
 from sonargrid.physics.geometry import to_floor, to_pose, wrap
