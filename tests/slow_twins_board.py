@@ -6,9 +6,23 @@ import math
 
 import numpy as np
 
-from sonargrid.finding.echo_beam import Beam
+from sonargrid.arrays import Floats
+from sonargrid.finding.echo_beam import BEHIND_RAD, LOBE_DB, Beam
 from sonargrid.finding.echo_model import Soundings, heard_share, range_density, thing_echoes
 from sonargrid.finding.echo_order import Thing
+from sonargrid.physics.piston import piston_shape
+
+
+def directivity_slowly(off_rad: Floats, beam: Beam) -> Floats:
+    """Return the two-way level at angles off the axis within half a turn [dB], angle by angle."""
+    k_a = 2.0 * math.pi / beam.wavelength_m * beam.size_m
+    out = []
+    for off in off_rad.tolist():
+        stretched = abs(off) * math.exp(-0.5 * beam.lopsided if off > 0.0 else 0.5 * beam.lopsided)
+        u = k_a * math.sin(min(stretched, 0.5 * math.pi))
+        level = 40.0 * math.log10(abs(float(piston_shape(np.array([max(u, 1e-9)]))[0]))) if u < 3.6 else -200.0
+        out.append(max(level, LOBE_DB - 6.0 * max(0.0, u - 3.4)) - (60.0 if abs(off) > BEHIND_RAD else 0.0))
+    return np.array(out)
 
 
 def likelihood_ping_by_ping(s: Soundings, beam: Beam, things: list[Thing]) -> float:

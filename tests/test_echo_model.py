@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from slow_twins_board import likelihood_ping_by_ping
+from slow_twins_board import directivity_slowly, likelihood_ping_by_ping
 from sonargrid.finding.echo_beam import Beam, directivity_db
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings, half_beam_rad, range_density, thing_echoes
@@ -59,6 +59,17 @@ def test_side_lobes_are_a_plateau_and_nothing_is_heard_behind() -> None:
     level = directivity_db(off, Beam())
     assert np.all(np.diff(level[:90]) <= 1e-9)  # no nulls to lock into
     assert np.all(level[105:] < -90.0)
+
+
+@given(st.floats(-0.3, 0.3), st.floats(0.006, 0.01))
+@settings(max_examples=20, deadline=None)
+def test_the_table_of_a_whole_turn_tells_what_the_lobe_tells(lopsided: float, size_m: float) -> None:
+    beam = replace(Beam(), lopsided=lopsided, size_m=size_m)
+    off = np.linspace(-3.1, 3.1, 2001)  # a grid that does not meet the edge behind the beam
+    slowly = directivity_slowly(off, beam)
+    # an entry is 0.2 mrad wide and the lobe's steepest flank, just before the plateau, falls by 0.5 dB/mrad
+    for turns in (-2.0, 0.0, 1.0):
+        assert directivity_db(off + turns * 2.0 * math.pi, beam) == pytest.approx(slowly, abs=0.1)
 
 
 def test_a_lopsided_beam_is_wider_on_one_side() -> None:

@@ -7,15 +7,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 
-from sonargrid.arrays import Floats
+from sonargrid.arrays import Floats, Floats32
 from sonargrid.physics.piston import piston_shape
 
 WAVELENGTH_M = 0.00858  # 40 kHz at 20 degC
 LOBE_STEPS = 1000  # table entries for one unit of k a sin(theta)
+TURN_STEPS = 1 << 15  # table entries of a turn: as fine as those of the lobe
 LOBE_DB = -42.0  # side lobes are taken as a plateau this far down, gently falling: real beams have no clean nulls
 BEHIND_RAD = 1.75  # nothing is heard from farther aside than this
 
@@ -63,19 +64,39 @@ def _lobe() -> Floats:
     return np.asarray(np.maximum(level, floor))
 
 
+@cache
+def _losses() -> Floats:
+    return -_lobe()
+
+
+@lru_cache(maxsize=16)
+def _levels(k_a: float, lopsided: float) -> Floats32:
+    """Return the two-way level [dB] at angles of `TURN_STEPS` to a turn, from the axis counter-clockwise."""
+    off = np.arange(TURN_STEPS // 2 + 1, dtype=np.float32) * np.float32(2.0 * math.pi / TURN_STEPS)
+    lobe = _lobe().astype(np.float32)
+    behind = np.float32(60.0) * (off > BEHIND_RAD)
+    left, right = (
+        # beyond 90 degrees nothing is heard: sin would turn back
+        lobe.take(
+            (k_a * LOBE_STEPS * np.sin(np.minimum(off * stretch, 0.5 * math.pi)) + 0.5).astype(np.int64), mode="clip"
+        )
+        - behind
+        for stretch in (np.float32(math.exp(-0.5 * lopsided)), np.float32(math.exp(0.5 * lopsided)))
+    )
+    return np.concatenate([left[:-1], right[:0:-1]])
+
+
 def directivity_db(off_rad: Floats, beam: Beam) -> Floats:
     """Return the beam's two-way level at angles off its axis (counter-clockwise) [dB, 0 on the axis], any shape.
+
+    Angles may lie some turns off: what costs time is to bring them near the axis, and to take sines.
 
     >>> round(float(directivity_db(np.array([np.radians(20.0)]), Beam())[0]), 1)
     -9.1
     """
-    level = _lobe()
-    stretch = np.where(off_rad > 0.0, math.exp(-0.5 * beam.lopsided), math.exp(0.5 * beam.lopsided))
-    off = np.minimum(np.abs(off_rad) * stretch, 0.5 * math.pi)
-    # beyond 90 degrees nothing is heard: sin would turn back
-    k_a = 2.0 * math.pi / beam.wavelength_m * beam.size_m * LOBE_STEPS
-    step = np.minimum(k_a * np.sin(off) + 0.5, level.size - 1.0).astype(np.int32)
-    return np.asarray(level[step] - 60.0 * (np.abs(off_rad) > BEHIND_RAD))
+    levels = _levels(2.0 * math.pi / beam.wavelength_m * beam.size_m, beam.lopsided)
+    step = (off_rad * (TURN_STEPS / (2.0 * math.pi)) + (8.0 * TURN_STEPS + 0.5)).astype(np.int64)
+    return np.asarray(levels.take(step & (TURN_STEPS - 1)), dtype=np.float64)
 
 
 def reach_rad(loss_db: Floats, beam: Beam) -> Floats:
@@ -84,7 +105,7 @@ def reach_rad(loss_db: Floats, beam: Beam) -> Floats:
     >>> np.degrees(reach_rad(np.array([-1.0, 6.0, 100.0]), Beam())).round(1).tolist()
     [0.0, 16.4, 100.3]
     """
-    u = np.searchsorted(-_lobe(), loss_db) / LOBE_STEPS
+    u = np.searchsorted(_losses(), loss_db) / LOBE_STEPS
     sine = u * beam.wavelength_m / (2.0 * math.pi * beam.size_m)
     off = np.where(sine < 1.0, np.arcsin(np.minimum(sine, 1.0)) * math.exp(0.5 * abs(beam.lopsided)), BEHIND_RAD)
     return np.asarray(np.where(loss_db < 0.0, 0.0, np.minimum(off, BEHIND_RAD)))

@@ -105,6 +105,11 @@ def _wrapped(angle: Floats) -> Floats:
     return np.asarray(angle - 2.0 * math.pi * np.rint(angle / (2.0 * math.pi)))
 
 
+def _length(x: Floats, y: Floats) -> Floats:
+    """Return the length of vectors; `np.hypot` takes ten times as long to be safe from lengths beyond 1e150."""
+    return np.asarray(np.sqrt(x * x + y * y))
+
+
 def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> Echoes:
     """Return the echoes of K versions of a thing at all rays.
 
@@ -125,7 +130,7 @@ def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> 
     s = soundings
     rays = Rays(s.x_m, s.y_m, s.bearing_rad)
     r, off, margin = echoes_at(kind, tuple(n[:, None] for n in numbers_of(kind, shape)), rays, beam)
-    return Echoes(r, off, margin, *answering_points(kind, shape, s.place_m))
+    return Echoes(r, _wrapped(off), margin, *answering_points(kind, shape, s.place_m))
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +165,8 @@ def numbers_of(kind: str, shape: Floats) -> Columns:
 def echoes_at(kind: str, columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats, Floats]:
     """Return (range [m], angle off the axis [rad], margin [dB]) of things at rays, number by number.
 
+    Angles may lie a turn off.
+
     Parameters
     ----------
     kind, columns : str, arrays
@@ -188,7 +195,7 @@ def answering_points(kind: str, shape: Floats, place_m: Floats) -> tuple[Floats,
     if kind in ("post", "corner"):
         a = np.exp(shape[:, 2:3]) if kind == "post" else 0.0
         px, py = shape[:, 0:1] - place_m[:, 0], shape[:, 1:2] - place_m[:, 1]
-        share = 1.0 - a / np.maximum(np.hypot(px, py), 1e-6)
+        share = 1.0 - a / np.maximum(_length(px, py), 1e-6)
         return place_m[:, 0] + share * px, place_m[:, 1] + share * py
     # where the perpendiculars meet walls, held within their ends
     turn, rho, low, high = (shape[:, k : k + 1] for k in range(4))
@@ -200,11 +207,11 @@ def answering_points(kind: str, shape: Floats, place_m: Floats) -> tuple[Floats,
 def _round_echoes(columns: Columns, at: Rays, beam: Beam, is_post: bool) -> tuple[Floats, Floats, Floats]:
     x, y, a, gain = columns
     dx, dy = x - at.x_m, y - at.y_m
-    centre = np.sqrt(dx * dx + dy * dy)
+    centre = _length(dx, dy)
     r = np.maximum(centre - a, 1e-3)
     level = _common_db(r, beam) + gain
     level = level + (10.0 * np.log10(a / (a + r)) if is_post else CORNER_DB)
-    off = _wrapped(np.arctan2(dy, dx) - at.bearing_rad)
+    off = np.arctan2(dy, dx) - at.bearing_rad
     return r, off, np.where(centre > a, level + directivity_db(off, beam), -np.inf)
 
 
@@ -223,7 +230,7 @@ def _box_echoes(columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats,
     dx, dy = at.x_m - x, at.y_m - y
     u, v = c * dx + s * dy, -s * dx + c * dy
     out_u, out_v = np.abs(u) - half_w, np.abs(v) - half_d
-    r = np.maximum(np.hypot(np.maximum(out_u, 0.0), np.maximum(out_v, 0.0)), 1e-3)
+    r = np.maximum(_length(np.maximum(out_u, 0.0), np.maximum(out_v, 0.0)), 1e-3)
     zone = np.sqrt(0.5 * beam.wavelength_m * r)
     across = _face_db(-out_u / zone, 2.0 * half_w / zone, out_v)
     along = _face_db(-out_v / zone, 2.0 * half_d / zone, out_u)
@@ -231,7 +238,7 @@ def _box_echoes(columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats,
     # directions of points of the box, in its own frame, to those of the rays
     heading = at.bearing_rad - turn
     near_u, near_v = np.minimum(np.maximum(u, -half_w), half_w), np.minimum(np.maximum(v, -half_d), half_d)
-    off = _wrapped(np.arctan2(near_v - v, near_u - u) - heading)
+    off = np.arctan2(near_v - v, near_u - u) - heading
     margin = level + directivity_db(off, beam)
     weak = np.nonzero((r < EDGE_REACH_M) & (margin < 0.0))
     if weak[0].size:
@@ -248,8 +255,8 @@ def _edges(columns: Columns, r: Floats, off: Floats, margin: Floats, beam: Beam)
     before = margin
     for i, j in product((-1.0, 1.0), repeat=2):
         eu, ev = i * half_w - u, j * half_d - v
-        far = np.maximum(np.hypot(eu, ev), 1e-3)
-        beside = _wrapped(np.arctan2(ev, eu) - heading)
+        far = np.maximum(_length(eu, ev), 1e-3)
+        beside = np.arctan2(ev, eu) - heading
         weak = _common_db(far, beam) + EDGE_DB - 10.0 * np.log10(far) + directivity_db(beside, beam)
         better = (weak > margin) & (before < 0.0) & ((i * u > half_w) | (j * v > half_d))
         r, off, margin = np.where(better, far, r), np.where(better, beside, off), np.where(better, weak, margin)
@@ -287,9 +294,9 @@ def _wall_echoes(columns: Columns, at: Rays, beam: Beam, is_rough: bool) -> tupl
     away = rho - c * at.x_m - s * at.y_m
     along = -s * at.x_m + c * at.y_m
     r = np.maximum(np.abs(away), 1e-3)
-    off = _wrapped(turn + math.pi * (away < 0.0) - at.bearing_rad)
+    off = turn + math.pi * (away < 0.0) - at.bearing_rad
     if is_rough:
-        return _rough_echoes(columns, beam, r, off, along, away)
+        return _rough_echoes(columns, beam, r, _wrapped(off), along, away)
     zone = np.sqrt(0.5 * beam.wavelength_m * r)
     level = _common_db(r, beam) + gain + 20.0 * np.log10(np.minimum(1.0, (high - low) / zone))
     inside = np.minimum(along - low, high - along) / zone
@@ -316,7 +323,7 @@ def _rough_echoes(
     slant = r / np.cos(np.clip(turned, -1.4, 1.4))
     best = np.clip(axis, lower, upper)
     level = _common_db(slant, beam) - 10.0 * np.log10(slant) + gain + 20.0 * np.log10(np.cos(best))
-    return slant, off, level + directivity_db(_wrapped(off + best), beam)
+    return slant, off, level + directivity_db(off + best, beam)
 
 
 def heard_share(margin_db: Floats, beam: Beam) -> Floats:
