@@ -27,7 +27,7 @@ from sonargrid.finding.echo_model import (
     range_density,
     thing_echoes,
 )
-from sonargrid.finding.echo_order import FLAT, Echoed, Rest, Standing, Thing, Versions, forms
+from sonargrid.finding.echo_order import FLAT, Echoed, Rest, Standing, Thing, Versions, parts_of_turn
 from sonargrid.finding.echo_rating import likelihoods, rated
 from sonargrid.finding.echo_shadows import shadows
 
@@ -166,11 +166,8 @@ class Board:
         there = np.ones(len(self.things), dtype=bool)
         if without is not None:
             there[without] = False
-        share = self._heard.share
-        if self.things:
-            hidden = np.asarray(self._hiding()[there].any(axis=0))
-            share = share * (there[:, None] & ~hidden[:, self.soundings.station])
-        rest = Rest.of(standing, there, share)
+        hidden = self._hiding()[there].any(axis=0)
+        rest = Rest.of(standing, there, np.asarray(there[:, None] & ~hidden))
         if without is None:
             self._full = rest
         return rest
@@ -178,8 +175,8 @@ class Board:
     def _standing(self) -> Standing:
         """Return what all rests have in common."""
         if self._stands is None:
-            h, things = self._heard, tuple(self.things)
-            self._stands = Standing(self.soundings, self.beam, things, forms(things), h.range_m, h.density, h.points)
+            h = self._heard
+            self._stands = Standing.of(self.soundings, self.beam, self.things, h.range_m, h.share, h.density, h.points)
         return self._stands
 
     def _hiding(self) -> Bools:
@@ -252,11 +249,12 @@ class Board:
             np.minimum(reach_rad(margin + louder_db + loss * soft, self.beam) + slack, 2.0 * BEHIND_RAD)
             for loss in (RARE_DB, SELDOM_DB)
         )
-        off = toward[:, s.station] - s.bearing_rad
-        off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))
-        at, low, high = far[:, s.station], self._echoed.low_m - NEAR_M, self._echoed.high_m + NEAR_M
-        echoed = (off < wide[:, s.station]) & (at > low) & (at < high)
-        return np.asarray((off < near[:, s.station]) | echoed)
+        # 16 bits are fine enough for what has slack, and many times as quick
+        heard, at = self._echoed, far.astype(np.float32).take(s.station, axis=1)
+        off = np.abs(parts_of_turn(toward).take(s.station, axis=1) - heard.bearing).view(np.uint16)
+        echoed = (at > heard.low_m - np.float32(NEAR_M)) & (at < heard.high_m + np.float32(NEAR_M))
+        echoed &= off < (wide * (32768.0 / math.pi)).astype(np.uint16).take(s.station, axis=1)
+        return np.asarray(echoed | (off < (near * (32768.0 / math.pi)).astype(np.uint16).take(s.station, axis=1)))
 
     def likelihood(self, rest: Rest | None = None) -> float:
         """Return the log likelihood of all pings with the things as they are (or with a rest)."""
@@ -277,9 +275,9 @@ class Board:
         """Return (J, H): the chance that each echo comes from each thing."""
         full = self.rest()
         s = self.soundings
-        passed = np.zeros_like(full.share)
-        np.put_along_axis(passed, full.order, full.plain.passed[:-1], axis=0)
+        first = np.zeros((len(self.things) + 1, s.station.size))
+        np.put_along_axis(first, full.order, full.plain.passed[:-1] * full.heard, axis=0)
         sure = 1.0 - self.beam.stray - self.beam.missed
-        each = sure * (passed * full.share)[:, s.ray] * full.standing.density
+        each = sure * first[:-1, s.ray] * full.standing.density
         total = self.beam.stray / s.reach_m + sure * full.plain.caused[-1]
         return np.asarray(each / total)

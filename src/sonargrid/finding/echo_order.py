@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sonargrid.arrays import Bools, Floats, Ints
+from sonargrid.arrays import Bools, Floats, Floats32, Ints
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_model import Soundings
 from sonargrid.finding.echo_shadows import shadows
@@ -64,25 +64,45 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Echoed:
-    """Which echoes each ray has: (M,) the first in `order`, how many (and at most), nearest and farthest range."""
+    """What a rating asks of each ray: (M,) its first echo in `order`, how many it has (and any ray at most), nearest
+    and farthest range, whether it was ever silent, and its bearing in 65536ths of a turn."""
 
     order: Ints
     first: Ints
     number: Ints
-    low_m: Floats
-    high_m: Floats
+    low_m: Floats32
+    high_m: Floats32
     silent: Bools
     most: int
+    bearing: Ints
 
     @staticmethod
     def of(s: Soundings) -> Echoed:
-        """Return them for some soundings."""
+        """Return it for some soundings."""
         order = np.argsort(s.ray, kind="stable")
         number = np.bincount(s.ray, minlength=s.station.size)
         low, high = np.full(s.station.size, np.inf), np.full(s.station.size, -np.inf)
         np.minimum.at(low, s.ray, s.range_m)
         np.maximum.at(high, s.ray, s.range_m)
-        return Echoed(order, np.cumsum(number) - number, number, low, high, s.silence > 0.0, int(number.max(initial=0)))
+        return Echoed(
+            order,
+            np.cumsum(number) - number,
+            number,
+            low.astype(np.float32),
+            high.astype(np.float32),
+            s.silence > 0.0,
+            int(number.max(initial=0)),
+            parts_of_turn(s.bearing_rad),
+        )
+
+
+def parts_of_turn(angle_rad: Floats) -> Ints:
+    """Return angles in 65536ths of a turn: numbers of 16 bits, whose differences wrap as angles do.
+
+    >>> parts_of_turn(np.array([0.0, math.pi / 2, 2.5 * math.pi])).tolist()
+    [0, 16384, 16384]
+    """
+    return np.rint(angle_rad * (32768.0 / math.pi)).astype(np.int64).astype(np.int16)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,16 +124,38 @@ class Standing:
     """All things of a board as every station meets them: what its rests have in common.
 
     things : J of them; forms : those that hide others, one array a form, with their numbers
-    range_m : (J, M); density : (J, H); points : (J, S, 2) that answer
+    density : (J, H); points : (J, S, 2) that answer
+    thing, ray, range_m, share : (n,) every audible echo, ray by ray, from near to far
     """
 
     soundings: Soundings
     beam: Beam
     things: tuple[Thing, ...]
     forms: tuple[tuple[str, Floats, Ints], ...]
-    range_m: Floats
     density: Floats
     points: Floats
+    thing: Ints
+    ray: Ints
+    range_m: Floats
+    share: Floats
+
+    @staticmethod
+    def of(
+        s: Soundings,
+        beam: Beam,
+        things: Sequence[Thing],
+        range_m: Floats,
+        share: Floats,
+        density: Floats,
+        points: Floats,
+    ) -> Standing:
+        """Return things that answer each ray from a range, with a chance in the open: (J, M) both."""
+        ray, thing = np.nonzero(share.T > INAUDIBLE)
+        far = range_m[thing, ray]
+        order = np.lexsort((far, ray))
+        ray, thing, far = ray.take(order), thing.take(order), far.take(order)
+        told = tuple(things)
+        return Standing(s, beam, told, forms(told), density, points, thing, ray, far, share[thing, ray])
 
     def hidden(self, kind: str, x_m: Floats, y_m: Floats, there: Bools) -> Bools:
         """Return (K, S) whether things hide the points (K, S) of K versions of a kind; (K, J) which of them stand."""
@@ -140,36 +182,39 @@ class Rest:
 
     standing, there : all things of a board, and (J,) which of them are meant
     things : those that are meant
-    share : (J, M) chances in view of each other; 0 for the hidden and for those that are not meant
-    order, sorted_m : (A, M) the audible ones from near to far: which, and their ranges (inf = no more of them)
+    order, sorted_m, heard : (A, M) the audible ones from near to far: which, their ranges and chances in view of each
+        other; J, inf, 0 = no more of them
     loud : (J, S) things that a station hears now and then: only these can be missed when hidden
     """
 
     standing: Standing
     there: Bools
     things: tuple[Thing, ...]
-    share: Floats
     order: Ints
     sorted_m: Floats
+    heard: Floats
     plain: Answers
     loud: Bools
     kept: dict[bytes, Answers] = field(default_factory=dict)
 
     @staticmethod
-    def of(standing: Standing, there: Bools, share: Floats) -> Rest:
-        """Return some things, sorted; arrays as in the class."""
+    def of(standing: Standing, there: Bools, open_: Bools) -> Rest:
+        """Return some things of a board, sorted; (J, S) whether each stands in view of each station."""
         s = standing.soundings
-        audible = share > INAUDIBLE
-        most = int(audible.sum(axis=0).max(initial=0))
-        far = np.where(audible, standing.range_m, np.inf)
-        order = np.argsort(far, axis=0, kind="stable")[:most]
-        share = share * audible
-        plain = _answers(standing, order, share)
-        loud = np.zeros((share.shape[0], s.place_m.shape[0]), dtype=bool)
-        j, m = np.nonzero(share > NEGLIGIBLE)
-        loud[j, s.station[m]] = True
-        things = tuple(t for t, is_there in zip(standing.things, there, strict=True) if is_there)
-        return Rest(standing, there, things, share, order, np.take_along_axis(far, order, axis=0), plain, loud)
+        number, stations, rays = len(standing.things), s.place_m.shape[0], s.station.size
+        at = standing.thing * stations + s.station.take(standing.ray)
+        kept = np.flatnonzero(open_.ravel().take(at))
+        thing, ray, share = standing.thing.take(kept), standing.ray.take(kept), standing.share.take(kept)
+        many = np.bincount(ray, minlength=rays)
+        most = int(many.max(initial=0))
+        place = (np.arange(ray.size) - (np.cumsum(many) - many).take(ray)) * rays + ray
+        order, sorted_m, heard = np.full((most, rays), number), np.full((most, rays), np.inf), np.zeros((most, rays))
+        order.ravel()[place], sorted_m.ravel()[place], heard.ravel()[place] = thing, standing.range_m.take(kept), share
+        loud = np.zeros(number * stations, dtype=bool)
+        loud[at.take(kept.take(np.flatnonzero(share > NEGLIGIBLE)))] = True
+        things = tuple(t for t, is_there in zip(standing.things, there.tolist(), strict=True) if is_there)
+        plain = _answers(standing, order, heard)
+        return Rest(standing, there, things, order, sorted_m, heard, plain, loud.reshape(number, stations))
 
     def without(self, hides: Bools) -> Answers:
         """Return the answers with the echoes (J, S) silent."""
@@ -177,8 +222,9 @@ class Rest:
             return self.plain
         key = hides.tobytes()
         if key not in self.kept:
-            share = self.share * ~hides[:, self.standing.soundings.station]
-            self.kept[key] = _answers(self.standing, self.order, share)
+            s = self.standing.soundings
+            silent = hides.ravel().take(self.order * s.place_m.shape[0] + s.station, mode="clip")
+            self.kept[key] = _answers(self.standing, self.order, self.heard * ~silent)
         return self.kept[key]
 
 
@@ -201,15 +247,15 @@ def left_of(rests: Sequence[Rest], beside: Ints, kind: str, shape: Floats) -> tu
     return group, answers
 
 
-def _answers(standing: Standing, order: Ints, share: Floats) -> Answers:
+def _answers(standing: Standing, order: Ints, heard: Floats) -> Answers:
     s = standing.soundings
     rows, rays = order.shape
     passed = np.ones((rows + 1, rays))
-    sorted_share = np.take_along_axis(share, order, axis=0)
-    np.cumprod(1.0 - sorted_share, axis=0, out=passed[1:])
+    np.cumprod(1.0 - heard, axis=0, out=passed[1:])
     caused = np.zeros((rows + 1, s.ray.size))
-    density = np.take_along_axis(standing.density, order[:, s.ray], axis=0)
-    np.cumsum((passed[:-1] * sorted_share)[:, s.ray] * density, axis=0, out=caused[1:])
+    # where there are no more things any density will do
+    density = standing.density.ravel().take(order.take(s.ray, axis=1) * s.ray.size + np.arange(s.ray.size), mode="clip")
+    np.cumsum((passed[:-1] * heard).take(s.ray, axis=1) * density, axis=0, out=caused[1:])
     by_echo, by_ray = log_terms(s, standing.beam, caused[-1], passed[-1])
     total = float(by_echo @ s.weight + by_ray @ s.silence)
     return Answers(passed, caused, by_echo, by_ray, total)

@@ -41,12 +41,20 @@ def shadows(kind: str, shape: Floats, place_m: Floats, x_m: Floats, y_m: Floats)
 
 def _boxed(shape: Floats, px: Floats, py: Floats, dx: Floats, dy: Floats) -> Bools:
     """Return (A, B, S) whether the ways (B, S) from places (S,) run through A boxes, a little trimmed."""
-    cx, cy, turn, half_w, half_d = (shape[:, k, None, None] for k in range(5))
-    c, s = np.cos(turn), np.sin(turn)
-    enter, leave = np.zeros(1), np.ones(1)
-    for cos, sin, half in ((c, s, half_w), (-s, c, half_d)):
-        start, step = cos * (px - cx) + sin * (py - cy), cos * dx + sin * dy
+    cx, cy = shape[:, 0, None, None] - px, shape[:, 1, None, None] - py
+    # few ways meet the circle round a box; only these are looked at closely
+    across = cx * dy - cy * dx
+    round_ = (shape[:, 3] ** 2 + shape[:, 4] ** 2)[:, None, None]
+    out = across * across <= round_ * (dx * dx + dy * dy)
+    a, b, k = np.nonzero(out)
+    turn, half_w, half_d = shape[:, 2], shape[:, 3], shape[:, 4]
+    c, s = np.cos(turn).take(a), np.sin(turn).take(a)
+    ax, ay, bx, by = -cx[a, 0, k], -cy[a, 0, k], dx[b, k], dy[b, k]
+    enter, leave = np.zeros(a.size), np.ones(a.size)
+    for cos, sin, half in ((c, s, half_w.take(a)), (-s, c, half_d.take(a))):
+        start, step = cos * ax + sin * ay, cos * bx + sin * by
         step = np.where(np.abs(step) < 1e-9, 1e-9, step)
         one, other = (-BLOCKING_SHARE * half - start) / step, (BLOCKING_SHARE * half - start) / step
         enter, leave = np.maximum(enter, np.minimum(one, other)), np.minimum(leave, np.maximum(one, other))
-    return np.asarray(enter < leave)
+    out[a, b, k] = enter < leave
+    return np.asarray(out)
