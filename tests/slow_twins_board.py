@@ -36,6 +36,8 @@ def likelihood_ping_by_ping(s: Soundings, beam: Beam, things: list[Thing]) -> fl
         for thing in things:
             e = thing_echoes(thing.kind, np.array([thing.shape]), s, beam)
             echoes.append((float(e.range_m[0, ray]), float(e.margin_db[0, ray])))
+            if e.other_m is not None and e.other_db is not None:
+                echoes.append((float(e.other_m[0, ray]), float(e.other_db[0, ray])))
         reached, caused = 1.0, 0.0
         for range_m, margin in sorted(echoes):
             share = float(heard_share(np.array(margin), beam))

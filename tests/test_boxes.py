@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from sonargrid.arrays import Floats
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import EDGE_DB, Soundings, thing_echoes
+from sonargrid.finding.echo_model import EDGE_DB, Soundings, heard_first, thing_echoes
 from sonargrid.finding.echo_order import Thing, same_rows
 from sonargrid.finding.echo_shadows import shadows
 from sonargrid.finding.object_boxes import rebox
@@ -73,6 +73,22 @@ def test_where_the_beam_looks_past_its_face_a_near_box_answers_with_an_edge() ->
     s = _looks(0.0, 0.0, np.array([90.0, 40.0]))
     box = thing_echoes("box", np.array([[0.0, 0.25, 0.0, 0.10, 0.05, 0.0]]), s, BEAM)
     assert box.range_m[0].tolist() == pytest.approx([0.2, math.hypot(0.1, 0.2)])
+
+
+def test_two_edges_of_a_near_box_answer_each_with_its_own_chance() -> None:
+    # an edge towards the station, another one to the left, and the beam looks left
+    s = _looks(0.0, 0.0, np.array([105.0]))
+    shape = np.array([[0.0, 0.35, 0.25 * math.pi, 0.08, 0.08, 0.0]])
+    diagonal = 0.08 * math.sqrt(2.0)
+    e = thing_echoes("box", shape, s, BEAM)
+    assert e.other_m is not None and e.other_db is not None
+    assert sorted([float(e.range_m[0, 0]), float(e.other_m[0, 0])]) == pytest.approx(
+        [0.35 - diagonal, math.hypot(0.35, diagonal)]
+    )
+    one, other = (float(share[0, 0]) for share in heard_first(e.range_m, e.margin_db, e.other_m, e.other_db, BEAM))
+    assert min(one, other) > 0.03
+    silent = BEAM.missed + (1.0 - BEAM.stray - BEAM.missed) * (1.0 - one - other)
+    assert Board(s, BEAM, [Thing("box", tuple(shape[0]))]).likelihood() == pytest.approx(math.log(silent))
 
 
 def test_nothing_is_heard_from_inside() -> None:

@@ -22,13 +22,14 @@ from sonargrid.finding.echo_model import (
     Rays,
     Soundings,
     echoes_at,
+    heard_first,
     heard_share,
     numbers_of,
     range_density,
     thing_echoes,
 )
 from sonargrid.finding.echo_order import FLAT, Echoed, Rest, Standing, Thing, Versions, parts_of_turn
-from sonargrid.finding.echo_rating import likelihoods, rated
+from sonargrid.finding.echo_rating import TINY, likelihoods, rated
 from sonargrid.finding.echo_shadows import shadows
 
 LOUDNESS = ("threshold_db", "size_m", "lopsided", "slope_db_m", "absorption_db_m", "wavelength_m")  # move margins
@@ -41,13 +42,31 @@ OFFSET_M = 0.03  # rangers sit so far before the servo's axis at most, or a litt
 
 @dataclass(slots=True)
 class _Heard:
-    """Echoes of J things: range, chance in the open and margin (J, M), density (J, H), answering points (J, S, 2)."""
+    """Echoes of J things: range, chance in the open and margin (J, M), density (J, H), answering points (J, S, 2);
+    other_m, other_db : (J, M) a second echo of boxes, margin -inf = none."""
 
     range_m: Floats
     share: Floats
     margin_db: Floats
     density: Floats
     points: Floats
+    other_m: Floats
+    other_db: Floats
+
+    def by(self, beam: Beam, s: Soundings) -> _Heard:
+        """Return the same with the chances and densities of a beam that changes no margin."""
+        share = heard_share(self.margin_db, beam)
+        density = range_density(s.range_m, self.range_m[:, s.ray], self.margin_db[:, s.ray], beam)
+        two = np.flatnonzero((self.other_db > -np.inf).any(axis=1))
+        if two.size:
+            other_m, other_db = self.other_m[two], self.other_db[two]
+            one, other = heard_first(self.range_m[two], self.margin_db[two], other_m, other_db, beam)
+            share[two] = one + other
+            part = (other / np.maximum(share[two], TINY))[:, s.ray]
+            density[two] += part * (
+                range_density(s.range_m, other_m[:, s.ray], other_db[:, s.ray], beam) - density[two]
+            )
+        return replace(self, share=share, density=density)
 
 
 class Board:
@@ -83,13 +102,8 @@ class Board:
             return Board(soundings, beam, self.things, self.given)
         heard = None
         if all(getattr(beam, name) == getattr(self.beam, name) for name in LOUDNESS):
-            h, s = self._heard, self.soundings
-            share, density = h.share, h.density
-            if beam.soft_db != self.beam.soft_db:
-                share = heard_share(h.margin_db, beam)
-            if any(getattr(beam, name) != getattr(self.beam, name) for name in TIMING):
-                density = range_density(s.range_m, h.range_m[:, s.ray], h.margin_db[:, s.ray], beam)
-            heard = replace(h, share=share, density=density)
+            same = all(getattr(beam, name) == getattr(self.beam, name) for name in ("soft_db", *TIMING))
+            heard = replace(self._heard) if same else self._heard.by(beam, self.soundings)
         other = Board(self.soundings, beam, self.things, self.given, heard)
         other._hides = self._hides
         other.__dict__["_echoed"] = self._echoed
@@ -115,15 +129,17 @@ class Board:
             np.zeros((rows, rays)),
             np.zeros((rows, s.ray.size)),
             np.zeros((rows, s.place_m.shape[0], 2)),
+            np.zeros((rows, rays)),
+            np.full((rows, rays), -np.inf),
         )
         for kind in sorted({t.kind for t in things}):
             mine = [n for n, t in enumerate(things) if t.kind == kind]
             e = thing_echoes(kind, np.array([things[n].shape for n in mine]), s, beam)
             out.range_m[mine], out.margin_db[mine] = e.range_m, e.margin_db
             out.points[mine, :, 0], out.points[mine, :, 1] = e.x_m, e.y_m
-        out.share = heard_share(out.margin_db, beam)
-        out.density = range_density(s.range_m, out.range_m[:, s.ray], out.margin_db[:, s.ray], beam)
-        return out
+            if e.other_m is not None and e.other_db is not None:
+                out.other_m[mine], out.other_db[mine] = e.other_m, e.other_db
+        return out.by(beam, s)
 
     def _changed(self) -> None:
         self._full = self._stands = self._hides = None

@@ -6,7 +6,7 @@ Physics that the object fit assumes (levels in dB relative to a smooth wall squa
     rough  a wall that scatters everywhere: the nearest patch that the beam still lights
     post   the wall's level + 10 log(a / (a + r)), a its radius, r to its near face
     corner the wall's level - 1 dB, at the corner's range
-    box    its nearest point: a face as a wall as wide as that, else an upright edge, weakly
+    box    its nearest point: a face as a wall as wide as that, else an upright edge, weakly; and its other edges
     floor  one range at every bearing, with a level of its own
 
 An echo is heard when level + two-way directivity - threshold + half of the spreading is above 0, softly.  The
@@ -33,6 +33,7 @@ TAIL_NORM = math.gamma(3.0) / (math.sqrt(TAIL_DOF * math.pi) * math.gamma(2.5))
 CORNER_DB = -1.0
 EDGE_FADE_DB = 6.0
 EDGE_DB = -34.0  # an upright edge at 1 m, falling with 30 log r; from memory
+FAINT_DB = 8.0  # beside an echo louder than this no other one of the same thing is heard
 EDGE_REACH_M = 0.7  # edges of things farther off than this are not heard
 
 
@@ -71,13 +72,15 @@ class Soundings:
 @dataclass(frozen=True, slots=True)
 class Echoes:
     """Echoes of K versions of one thing at M rays: range [m], angle off the axis [rad], margin [dB], and the point
-    (K, S) that answers to each station; margin -inf = cannot answer."""
+    (K, S) that answers to each station; margin -inf = cannot answer.  other_m, other_db : a box's second echo."""
 
     range_m: Floats
     off_rad: Floats
     margin_db: Floats
     x_m: Floats
     y_m: Floats
+    other_m: Floats | None = None
+    other_db: Floats | None = None
 
 
 def half_beam_rad(range_m: Floats, beam: Beam, left: bool, radius_m: float = 0.025) -> Floats:
@@ -129,8 +132,8 @@ def thing_echoes(kind: str, shape: Floats, soundings: Soundings, beam: Beam) -> 
     """
     s = soundings
     rays = Rays(s.x_m, s.y_m, s.bearing_rad)
-    r, off, margin = echoes_at(kind, tuple(n[:, None] for n in numbers_of(kind, shape)), rays, beam)
-    return Echoes(r, _wrapped(off), margin, *answering_points(kind, shape, s.place_m))
+    r, off, margin, *other = sounds_at(kind, tuple(n[:, None] for n in numbers_of(kind, shape)), rays, beam)
+    return Echoes(r, _wrapped(off), margin, *answering_points(kind, shape, s.place_m), *other)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +166,7 @@ def numbers_of(kind: str, shape: Floats) -> Columns:
 
 
 def echoes_at(kind: str, columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats, Floats]:
-    """Return (range [m], angle off the axis [rad], margin [dB]) of things at rays, number by number.
+    """Return (range [m], angle off the axis [rad], margin [dB]) of things' loudest echoes at rays, number by number.
 
     Angles may lie a turn off.
 
@@ -176,13 +179,22 @@ def echoes_at(kind: str, columns: Columns, at: Rays, beam: Beam) -> tuple[Floats
     beam : Beam
         How they hear.
     """
+    r, off, margin, _, _ = sounds_at(kind, columns, at, beam)
+    return r, off, margin
+
+
+Sounds = tuple[Floats, Floats, Floats, Floats | None, Floats | None]
+
+
+def sounds_at(kind: str, columns: Columns, at: Rays, beam: Beam) -> Sounds:
+    """Return the same and, of boxes, range [m] and margin [dB] of what is next loudest (None, None of other kinds)."""
     if kind == "floor":
-        return _floor_echoes(columns, at)
+        return *_floor_echoes(columns, at), None, None
     if kind in ("post", "corner"):
-        return _round_echoes(columns, at, beam, kind == "post")
+        return *_round_echoes(columns, at, beam, kind == "post"), None, None
     if kind == "box":
         return _box_echoes(columns, at, beam)
-    return _wall_echoes(columns, at, beam, kind == "rough")
+    return *_wall_echoes(columns, at, beam, kind == "rough"), None, None
 
 
 def answering_points(kind: str, shape: Floats, place_m: Floats) -> tuple[Floats, Floats]:
@@ -221,10 +233,10 @@ def _floor_echoes(columns: Columns, at: Rays) -> tuple[Floats, Floats, Floats]:
     return np.maximum(columns[0], 1e-3) + none, none, columns[1] + none
 
 
-def _box_echoes(columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats, Floats]:
-    """Return the echo of each box's nearest point, or, where the beam looks past it, of the edge heard best.
+def _box_echoes(columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Return the echo of each box's nearest point and, where that is faint, of the edge heard best; the louder first.
 
-    A convex thing has one foot of a perpendicular at most; its upright edges answer weakly.
+    A convex thing has one foot of a perpendicular at most; its upright edges answer weakly, each by itself.
     """
     x, y, turn, c, s, half_w, half_d, gain = columns
     dx, dy = at.x_m - x, at.y_m - y
@@ -239,28 +251,41 @@ def _box_echoes(columns: Columns, at: Rays, beam: Beam) -> tuple[Floats, Floats,
     heading = at.bearing_rad - turn
     near_u, near_v = np.minimum(np.maximum(u, -half_w), half_w), np.minimum(np.maximum(v, -half_d), half_d)
     off = np.arctan2(near_v - v, near_u - u) - heading
-    margin = level + directivity_db(off, beam)
-    weak = np.nonzero((r < EDGE_REACH_M) & (margin < 0.0))
-    if weak[0].size:
-        few = tuple(np.broadcast_to(a, r.shape)[weak] for a in (u, v, half_w, half_d, heading))
-        kept = _edges(few, r[weak], off[weak], margin[weak], beam)
-        for whole, part in zip((r, off, margin), kept, strict=True):
-            whole[weak] = part
-    return r, off, np.where(np.maximum(out_u, out_v) > 0.0, margin + gain, -np.inf)
+    outside = np.maximum(out_u, out_v) > 0.0
+    margin = np.where(outside, level + directivity_db(off, beam), -np.inf)
+    other_m, other_db = r.copy(), np.full(r.shape, -np.inf)
+    faint = np.nonzero((r < EDGE_REACH_M) & (margin < FAINT_DB) & outside)
+    if faint[0].size:
+        few = tuple(np.broadcast_to(a, r.shape)[faint] for a in (u, v, half_w, half_d, heading))
+        parts = _with_edges(few, r[faint], off[faint], margin[faint], beam)
+        for whole, part in zip((r, off, margin, other_m, other_db), parts, strict=True):
+            whole[faint] = part
+    return r, off, margin + gain, other_m, other_db + gain
 
 
-def _edges(columns: Columns, r: Floats, off: Floats, margin: Floats, beam: Beam) -> tuple[Floats, Floats, Floats]:
-    """Return range, angle and margin of each box's (n,) loudest upright edge where it is louder than what is given."""
+def _with_edges(columns: Columns, r: Floats, off: Floats, margin: Floats, beam: Beam) -> tuple[Floats, ...]:
+    """Return range, angle and margin of what is louder, each box's (n,) nearest point or the loudest other upright
+    edge in sight, and range and margin of what is not."""
     u, v, half_w, half_d, heading = columns
-    before = margin
+    edge_m, edge_off, edge_db = r, off, np.full(r.shape, -np.inf)
     for i, j in product((-1.0, 1.0), repeat=2):
+        beyond_u, beyond_v = i * u > half_w, j * v > half_d
         eu, ev = i * half_w - u, j * half_d - v
         far = np.maximum(_length(eu, ev), 1e-3)
         beside = np.arctan2(ev, eu) - heading
-        weak = _common_db(far, beam) + EDGE_DB - 10.0 * np.log10(far) + directivity_db(beside, beam)
-        better = (weak > margin) & (before < 0.0) & ((i * u > half_w) | (j * v > half_d))
-        r, off, margin = np.where(better, far, r), np.where(better, beside, off), np.where(better, weak, margin)
-    return r, off, margin
+        level = _common_db(far, beam) + EDGE_DB - 10.0 * np.log10(far) + directivity_db(beside, beam)
+        # an edge that both its faces look past is the nearest point itself
+        better = (beyond_u != beyond_v) & (level > edge_db)
+        edge_m, edge_off = np.where(better, far, edge_m), np.where(better, beside, edge_off)
+        edge_db = np.where(better, level, edge_db)
+    first = margin >= edge_db
+    return (
+        np.where(first, r, edge_m),
+        np.where(first, off, edge_off),
+        np.where(first, margin, edge_db),
+        np.where(first, edge_m, r),
+        np.where(first, edge_db, margin),
+    )
 
 
 def _face_db(inside: Floats, width: Floats, away: Floats) -> Floats:
@@ -329,6 +354,20 @@ def _rough_echoes(
 def heard_share(margin_db: Floats, beam: Beam) -> Floats:
     """Return how often an echo of some margin is heard, 0..1."""
     return np.asarray(logistic(LOGISTIC / beam.soft_db * margin_db))
+
+
+def heard_first(
+    echo_m: Floats, margin_db: Floats, other_m: Floats, other_db: Floats, beam: Beam
+) -> tuple[Floats, Floats]:
+    """Return how often each of two echoes of one thing is heard before the other, 0..1.
+
+    >>> both = heard_first(np.array(0.3), np.array(50.0), np.array(0.2), np.array(0.0), Beam())
+    >>> [round(float(share), 6) for share in both]
+    [0.5, 0.5]
+    """
+    one, two = heard_share(margin_db, beam), heard_share(other_db, beam)
+    before = echo_m <= other_m
+    return np.where(before, one, one * (1.0 - two)), np.where(before, two * (1.0 - one), two)
 
 
 def range_density(range_m: Floats, echo_m: Floats, margin_db: Floats, beam: Beam) -> Floats:

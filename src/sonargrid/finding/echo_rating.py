@@ -13,16 +13,21 @@ from dataclasses import dataclass
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Ints
+from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_model import (
     Rays,
     Soundings,
     answering_points,
-    echoes_at,
+    heard_first,
     heard_share,
     numbers_of,
     range_density,
+    sounds_at,
 )
 from sonargrid.finding.echo_order import Answers, Echoed, Rest, Versions, left_of, log_terms, stacked
+
+TINY = 1e-300  # no chance at all, and no division by zero
+SELDOM = 1e-9  # a second echo heard more rarely than this changes nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +51,10 @@ class Rated:
 
 @dataclass(frozen=True, slots=True)
 class _Heard:
-    """Pairs (version, ray) at which versions answer: range, margin, chance to be heard; as in `Rated` for the rest."""
+    """Pairs (version, ray) at which versions answer: range, margin, chance to be heard; as in `Rated` for the rest.
+
+    other_m, other_db : second echoes of boxes; part : which share of what is heard they are (None = of no pair)
+    """
 
     k: Ints
     m: Ints
@@ -55,6 +63,9 @@ class _Heard:
     share: Floats
     group: Ints
     answers: list[Answers]
+    other_m: Floats | None = None
+    other_db: Floats | None = None
+    part: Floats | None = None
 
 
 def likelihoods(s: Soundings, one: Rated) -> Floats:
@@ -96,7 +107,7 @@ def rated(echoed: Echoed, rests: Sequence[Rest], versions: Sequence[Versions], s
     unheard = passed[:, -1].ravel().take(last + m_ray) * (1.0 - one.share.take(silent))
     p, h = _echoes_of(echoed, one.m)
     heard, at, r = one.share.take(p), one.m.take(p), one.range_m.take(p)
-    density = range_density(s.range_m.take(h), r, one.margin_db.take(p), beam)
+    density = _density(one, p, h, s, beam)
     nearer = _nearer(rests, versions, one.k.take(p), at, r)
     g = 0 if single else group.take(p)
     row = nearer if single else g * rows + nearer
@@ -105,6 +116,19 @@ def rated(echoed: Echoed, rests: Sequence[Rest], versions: Sequence[Versions], s
     causes = near + passed.ravel().take(row * rays + at) * heard * density + (1.0 - heard) * beyond
     by_echo, by_ray = log_terms(s, beam, causes, unheard)
     return Rated(one.group, one.answers, one.k.take(silent), m_ray, by_ray, one.k.take(p), h, by_echo)
+
+
+def _density(one: _Heard, p: Ints, h: Ints, s: Soundings, beam: Beam) -> Floats:
+    """Return the density [1/m] of echoes h from versions at pairs p, whichever of their echoes is heard."""
+    ranges = s.range_m.take(h)
+    density = range_density(ranges, one.range_m.take(p), one.margin_db.take(p), beam)
+    if one.part is not None and one.other_m is not None and one.other_db is not None:
+        part = one.part.take(p)
+        two = np.flatnonzero(part > SELDOM)
+        q = p.take(two)
+        late = range_density(ranges.take(two), one.other_m.take(q), one.other_db.take(q), beam)
+        density[two] += part.take(two) * (late - density.take(two))
+    return density
 
 
 def _echoes_of(echoed: Echoed, m: Ints) -> tuple[Ints, Ints]:
@@ -137,7 +161,8 @@ def _nearer(rests: Sequence[Rest], versions: Sequence[Versions], k: Ints, at: In
 def _sounding(rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool) -> _Heard:
     """Return how all versions sound, what each leaves of the others, and that."""
     s = rests[0].standing.soundings
-    parts: list[tuple[Ints, Ints, Floats, Floats]] = []
+    beam = rests[0].standing.beam
+    parts: list[tuple[Ints, Ints, Floats, Floats, Floats | None, Floats | None]] = []
     groups: list[Ints] = []
     answers: list[Answers] = []
     there, first = np.array([rest.there for rest in rests]), 0
@@ -156,13 +181,23 @@ def _sounding(rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool)
                 k, m = k.take(open_), m.take(open_)
         columns = tuple(column.take(k) for column in numbers_of(one.kind, one.shape))
         rays = Rays(s.x_m.take(m), s.y_m.take(m), s.bearing_rad.take(m))
-        r, _, margin = echoes_at(one.kind, columns, rays, rests[0].standing.beam)
+        r, _, margin, other_m, other_db = sounds_at(one.kind, columns, rays, beam)
         if dumb is not None and not spoken:
             margin = np.where(dumb, -np.inf, margin)
-        parts.append((k + first, m, r, margin))
+            other_db = None if other_db is None else np.where(dumb, -np.inf, other_db)
+        parts.append((k + first, m, r, margin, other_m, other_db))
         first += one.shape.shape[0]
-    if len(parts) == 1:
-        k, m, r, margin = parts[0]
-    else:
-        k, m, r, margin = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return _Heard(k, m, r, margin, heard_share(margin, rests[0].standing.beam), np.concatenate(groups), answers)
+    k, m = _joined([part[0] for part in parts]), _joined([part[1] for part in parts])
+    r, margin = _joined([part[2] for part in parts]), _joined([part[3] for part in parts])
+    group = np.concatenate(groups)
+    if all(part[4] is None for part in parts):
+        return _Heard(k, m, r, margin, heard_share(margin, beam), group, answers)
+    other_m = _joined([part[2] if part[4] is None else part[4] for part in parts])
+    other_db = _joined([np.full(part[2].shape, -np.inf) if part[5] is None else part[5] for part in parts])
+    share, other = heard_first(r, margin, other_m, other_db, beam)
+    share = share + other
+    return _Heard(k, m, r, margin, share, group, answers, other_m, other_db, other / np.maximum(share, TINY))
+
+
+def _joined(parts: Sequence[np.ndarray]) -> np.ndarray:
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
