@@ -12,7 +12,12 @@ from hypothesis import strategies as st
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings
-from sonargrid.finding.echo_order import Thing, Versions
+from sonargrid.finding.echo_order import Thing, Versions, forms
+from sonargrid.finding.echo_shadows import Screens, shadows
+from sonargrid.finding.object_candidates import crossing, crossings, mirrored
+from sonargrid.finding.object_moves import Prior
+from sonargrid.finding.object_pool import cost, nets
+from sonargrid.finding.run_beam import KNOBS, turned
 
 BEAM = Beam()
 KINDS = ("post", "box", "wall", "rough", "corner")
@@ -55,6 +60,63 @@ def _thing(rng: np.random.Generator, kind: str) -> Thing:
 
 def _near(rng: np.random.Generator, thing: Thing) -> Thing:
     return Thing(thing.kind, tuple(v + rng.normal(0.0, 0.004) for v in thing.shape))
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=20, deadline=None)
+def test_screens_hide_what_the_things_hide_one_by_one(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    things = [_thing(rng, kind) for kind in KINDS * 3]
+    place = rng.uniform(-1.0, 2.0, (4, 2))
+    x, y = rng.uniform(-1.0, 2.5, (2, 6, 4))
+    there = rng.uniform(size=(6, len(things))) < 0.7
+    for walls in (True, False):
+        hidden = Screens(forms(things), place).hidden(x, y, there, walls)
+        for k, s in np.ndindex(hidden.shape):
+            at = place[s : s + 1], x[k : k + 1, s : s + 1], y[k : k + 1, s : s + 1]
+            one = [
+                bool(shadows(_form(t), np.array([t.shape]), *at)[0, 0, 0])
+                for n, t in enumerate(things)
+                if there[k, n] and (walls or _form(t) != "wall")
+            ]
+            assert hidden[k, s] == any(one)
+
+
+def _form(thing: Thing) -> str:
+    return "wall" if thing.kind == "rough" else thing.kind
+
+
+@given(st.integers(0, 10_000), st.sampled_from([k.field for k in KNOBS]), st.sampled_from([-1.0, 0.5, 1.0]))
+@settings(max_examples=40, deadline=None)
+def test_a_board_heard_anew_scores_what_a_new_board_scores(seed: int, field: str, steps: float) -> None:
+    rng = np.random.default_rng(seed)
+    board = Board(_soundings(rng, 2), BEAM, [_thing(rng, kind) for kind in KINDS])
+    knob = next(k for k in KNOBS if k.field == field)
+    beam = turned(BEAM, knob, steps * knob.step)
+    anew = Board(board.soundings, beam, board.things).likelihood()
+    assert board.heard_with(beam).likelihood() == pytest.approx(anew, abs=1e-3)
+
+
+@given(st.integers(0, 10_000), st.booleans())
+@settings(max_examples=30, deadline=None)
+def test_the_nets_of_things_are_those_of_each_beside_the_others(seed: int, alone: bool) -> None:
+    rng = np.random.default_rng(seed)
+    things = [_thing(rng, kind) for kind in KINDS * 2]
+    wall, post = things[2], things[0]
+    things += [Thing("post", tuple(v)) for v in mirrored(np.array([wall.shape]), [post])]
+    things += [Thing("corner", (x, y, -9.0, 0.0)) for x, y in crossings(np.array([t.shape for t in things[2:4]]))]
+    prior = Prior(math.log(0.05), 0.4, sweep=(0.0, 0.0, 1.0, 1.0) if alone else None)
+    for thing, net in zip(things, nets(things, prior).tolist(), strict=True):
+        density = float(prior.log_density(thing.kind, np.array([thing.shape]))[0])
+        assert net == pytest.approx(density - cost(thing, things, prior))
+
+
+@given(st.integers(0, 10_000))
+def test_walls_cross_in_pairs(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    walls = np.array([_thing(rng, "wall").shape for _ in range(5)])
+    pairs = [crossing(a, b) for n, a in enumerate(walls) for b in walls[n + 1 :]]
+    assert crossings(walls) == pytest.approx(np.array([p for p in pairs if p]).reshape(-1, 2), abs=1e-9)
 
 
 @given(st.integers(0, 10_000), st.integers(1, 3))

@@ -26,14 +26,16 @@ from sonargrid.finding.echo_model import (
     heard_share,
     numbers_of,
     range_density,
+    sounds_at,
     thing_echoes,
 )
 from sonargrid.finding.echo_order import FLAT, Echoed, Rest, Standing, Thing, Versions, parts_of_turn
-from sonargrid.finding.echo_rating import TINY, likelihoods, rated
+from sonargrid.finding.echo_rating import HOPELESS_DB, TINY, Beside, likelihoods, rated
 from sonargrid.finding.echo_shadows import shadows
 
-LOUDNESS = ("threshold_db", "size_m", "lopsided", "slope_db_m", "absorption_db_m", "wavelength_m")  # move margins
-TIMING = ("late_m", "sigma_m", "sigma_share", "slip", "slip_m")  # move the density of ranges
+# what moves the margins of echoes; what moves their chances and the density of their ranges
+LOUDNESS = frozenset({"threshold_db", "size_m", "lopsided", "slope_db_m", "absorption_db_m", "wavelength_m"})
+TIMING = frozenset({"soft_db", "late_m", "sigma_m", "sigma_share", "slip", "slip_m"})
 RARE_DB, SELDOM_DB = 6.9, 13.8  # log odds of being heard once in 1000, in a million pings; times softness / 1.7
 NEAR_M = 0.15  # echoes farther than this from a thing's range are hardly its own
 SLACK_RAD = math.radians(3.0)
@@ -53,19 +55,30 @@ class _Heard:
     other_m: Floats
     other_db: Floats
 
+    @property
+    def near_audible(self) -> Bools:
+        """(J, M) where a thing is heard, or would be with a beam somewhat different."""
+        return np.asarray((self.margin_db > HOPELESS_DB) | (self.other_db > HOPELESS_DB))
+
     def by(self, beam: Beam, s: Soundings) -> _Heard:
         """Return the same with the chances and densities of a beam that changes no margin."""
         share = heard_share(self.margin_db, beam)
-        density = range_density(s.range_m, self.range_m[:, s.ray], self.margin_db[:, s.ray], beam)
+        j, h = np.nonzero(self.near_audible.take(s.ray, axis=1))
+        m, ranges = s.ray.take(h), s.range_m.take(h)
+        told = range_density(ranges, self.range_m[j, m], self.margin_db[j, m], beam)
         two = np.flatnonzero((self.other_db > -np.inf).any(axis=1))
         if two.size:
             other_m, other_db = self.other_m[two], self.other_db[two]
             one, other = heard_first(self.range_m[two], self.margin_db[two], other_m, other_db, beam)
             share[two] = one + other
-            part = (other / np.maximum(share[two], TINY))[:, s.ray]
-            density[two] += part * (
-                range_density(s.range_m, other_m[:, s.ray], other_db[:, s.ray], beam) - density[two]
-            )
+            part = np.zeros_like(share)
+            part[two] = other / np.maximum(share[two], TINY)
+            at = np.flatnonzero(part[j, m])
+            a, b = j.take(at), m.take(at)
+            late = range_density(ranges.take(at), self.other_m[a, b], self.other_db[a, b], beam)
+            told[at] += part[a, b] * (late - told.take(at))
+        density = np.zeros_like(self.density)
+        density[j, h] = told
         return replace(self, share=share, density=density)
 
 
@@ -100,14 +113,39 @@ class Board:
         """Return a new board of the same things, heard with another beam or from other places."""
         if soundings is not None:
             return Board(soundings, beam, self.things, self.given)
-        heard = None
-        if all(getattr(beam, name) == getattr(self.beam, name) for name in LOUDNESS):
-            same = all(getattr(beam, name) == getattr(self.beam, name) for name in ("soft_db", *TIMING))
-            heard = replace(self._heard) if same else self._heard.by(beam, self.soundings)
+        changed = {name for name in Beam.__slots__ if getattr(beam, name) != getattr(self.beam, name)}
+        if changed & LOUDNESS:
+            heard = self._heard_anew(beam)
+        else:
+            heard = self._heard.by(beam, self.soundings) if changed & TIMING else replace(self._heard)
         other = Board(self.soundings, beam, self.things, self.given, heard)
         other._hides = self._hides
         other.__dict__["_echoed"] = self._echoed
+        if not changed & (LOUDNESS | TIMING):
+            # every ray hears the same things: only the words for what has no cause are others
+            full = self.rest()
+            other._stands = replace(full.standing, beam=beam)
+            other._full = full.told_by(other._stands)
         return other
+
+    def _heard_anew(self, beam: Beam) -> _Heard:
+        """Return the echoes heard with a beam a little different; what is far from being heard stays as it was."""
+        h, s = self._heard, self.soundings
+        j, m = np.nonzero(h.near_audible)
+        out = replace(h, range_m=h.range_m.copy(), margin_db=h.margin_db.copy())
+        out.other_m, out.other_db = h.other_m.copy(), h.other_db.copy()
+        kinds = np.array([t.kind for t in self.things])
+        for kind in dict.fromkeys(t.kind for t in self.things):
+            mine = np.flatnonzero(kinds == kind)
+            numbers = numbers_of(kind, np.array([self.things[n].shape for n in mine]))
+            at = np.flatnonzero((kinds == kind).take(j))
+            row, ray = j.take(at), m.take(at)
+            columns = tuple(n.take(np.searchsorted(mine, row)) for n in numbers)
+            rays = Rays(s.x_m.take(ray), s.y_m.take(ray), s.bearing_rad.take(ray))
+            out.range_m[row, ray], _, out.margin_db[row, ray], other_m, other_db = sounds_at(kind, columns, rays, beam)
+            if other_m is not None and other_db is not None:
+                out.other_m[row, ray], out.other_db[row, ray] = other_m, other_db
+        return out.by(beam, s)
 
     def with_more(self, things: Sequence[Thing], without: Sequence[int] = ()) -> Board:
         """Return a new board with more things, and without some (indices) of those that stand there."""
@@ -219,13 +257,14 @@ class Board:
         k, m = np.nonzero(self.audible(kind, shape))
         return Versions(kind, shape, np.zeros(shape.shape[0], dtype=np.int64) if beside is None else beside, k, m)
 
-    def rate_all(self, rests: Sequence[Rest], versions: Sequence[Versions]) -> list[Floats]:
+    def rate_all(self, rests: Sequence[Rest] | Beside, versions: Sequence[Versions]) -> list[Floats]:
         """Return the same for versions of several things, each beside its own rest of one board, at known rays."""
         if not versions:
             return []
-        one = rated(self._echoed, rests, versions)
+        beside = rests if isinstance(rests, Beside) else Beside(rests)
+        value = likelihoods(beside, rated(self._echoed, beside, versions))
         ends = np.cumsum([v.shape.shape[0] for v in versions])
-        return [np.asarray(part) for part in np.split(likelihoods(self.soundings, one), ends[:-1])]
+        return [value[end - v.shape.shape[0] : end] for end, v in zip(ends.tolist(), versions, strict=True)]
 
     def rate_by_station(self, rest: Rest, kind: str, shape: Floats) -> Floats:
         """Return the same, (K, S), station by station."""
@@ -239,9 +278,9 @@ class Board:
         """Return (log likelihood of each echo (K, H), of silence on each ray (K, M)); every ray is looked at."""
         everything = np.ones((shape.shape[0], self.soundings.station.size), dtype=bool)
         k, m = np.nonzero(everything)
-        one = rated(self._echoed, [rest], [Versions(kind, shape, np.zeros_like(k[: len(shape)]), k, m)], spoken=False)
-        by_echo = np.array([a.by_echo for a in one.answers])[one.group]
-        by_ray = np.array([a.by_ray for a in one.answers])[one.group]
+        beside = Beside([rest])
+        one = rated(self._echoed, beside, [Versions(kind, shape, np.zeros_like(k[: len(shape)]), k, m)], spoken=False)
+        by_echo, by_ray = beside.by_echo[one.group], beside.by_ray[one.group]
         by_echo[one.k_echo, one.h], by_ray[one.k_ray, one.m] = one.by_echo, one.by_ray
         return by_echo, by_ray
 

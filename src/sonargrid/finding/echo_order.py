@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Floats32, Ints
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_model import Soundings
-from sonargrid.finding.echo_shadows import shadows
+from sonargrid.finding.echo_shadows import Forms, shadows
 
 FLAT = ("wall", "rough")
 HIDING = ("post", "box", "wall")  # the forms that hide what stands behind them; walls of both kinds have one
@@ -131,7 +131,7 @@ class Standing:
     soundings: Soundings
     beam: Beam
     things: tuple[Thing, ...]
-    forms: tuple[tuple[str, Floats, Ints], ...]
+    forms: Forms
     density: Floats
     points: Floats
     thing: Ints
@@ -156,17 +156,6 @@ class Standing:
         ray, thing, far = ray.take(order), thing.take(order), far.take(order)
         told = tuple(things)
         return Standing(s, beam, told, forms(told), density, points, thing, ray, far, share[thing, ray])
-
-    def hidden(self, kind: str, x_m: Floats, y_m: Floats, there: Bools) -> Bools:
-        """Return (K, S) whether things hide the points (K, S) of K versions of a kind; (K, J) which of them stand."""
-        out = np.zeros(x_m.shape, dtype=bool)
-        for form, shapes, numbers in self.forms:
-            if kind == "post" and form in FLAT:
-                continue
-            by = shadows(form, shapes, self.soundings.place_m, x_m, y_m)
-            if by.any():
-                out |= (by & there.T[numbers][:, :, None]).any(axis=0)
-        return out
 
     def hides(self, kind: str, shape: Floats) -> Bools:
         """Return (K, J, S) whether versions of a kind hide the things."""
@@ -216,6 +205,11 @@ class Rest:
         plain = _answers(standing, order, heard)
         return Rest(standing, there, things, order, sorted_m, heard, plain, loud.reshape(number, stations))
 
+    def told_by(self, standing: Standing) -> Rest:
+        """Return the same rest with the chances of strays and misses of another beam."""
+        plain = _told(standing, self.plain.passed, self.plain.caused)
+        return replace(self, standing=standing, plain=plain, kept={})
+
     def without(self, hides: Bools) -> Answers:
         """Return the answers with the echoes (J, S) silent."""
         if not hides.any():
@@ -223,28 +217,32 @@ class Rest:
         key = hides.tobytes()
         if key not in self.kept:
             s = self.standing.soundings
-            silent = hides.ravel().take(self.order * s.place_m.shape[0] + s.station, mode="clip")
-            self.kept[key] = _answers(self.standing, self.order, self.heard * ~silent)
+            # stations that see everything keep their answers
+            rays = np.flatnonzero(hides.any(axis=0).take(s.station))
+            order = self.order.take(rays, axis=1)
+            silent = hides.ravel().take(order * s.place_m.shape[0] + s.station.take(rays), mode="clip")
+            self.kept[key] = _answers_anew(self, rays, order, self.heard.take(rays, axis=1) * ~silent)
         return self.kept[key]
 
 
-def left_of(rests: Sequence[Rest], beside: Ints, kind: str, shape: Floats) -> tuple[Ints, list[Answers]]:
-    """Return (K,) which of some answers each version of a kind leaves of the rest (K,) beside it, and these."""
-    plain = [rest.plain for rest in rests]
-    if not rests[0].standing.things or kind in ("corner", "floor"):
-        return beside, plain
-    loud = rests[0].loud if len(rests) == 1 else np.array([rest.loud for rest in rests])[beside]
-    hides = rests[0].standing.hides(kind, shape) & loud
-    some = hides.any(axis=(1, 2))
-    if not some.any():
-        return beside, plain
-    group, answers = beside.copy(), plain
-    for n in np.unique(beside[some]):
-        mine = np.flatnonzero(some & (beside == n))
-        for members in same_rows(hides[mine].reshape(mine.size, -1)):
-            group[mine[members]] = len(answers)
-            answers.append(rests[n].without(hides[mine[members[0]]]))
-    return group, answers
+def _answers_anew(rest: Rest, rays: Ints, order: Ints, heard: Floats) -> Answers:
+    """Return a rest's answers with other chances (A, n) at some rays."""
+    s, plain = rest.standing.soundings, rest.plain
+    place = np.full(s.station.size, -1)
+    place[rays] = np.arange(rays.size)
+    at = place.take(s.ray)
+    echoes = np.flatnonzero(at >= 0)
+    at = at.take(echoes)
+    passed, caused = plain.passed.copy(), plain.caused.copy()
+    gone = np.ones((len(order) + 1, rays.size))
+    np.cumprod(1.0 - heard, axis=0, out=gone[1:])
+    density = rest.standing.density.ravel().take(order.take(at, axis=1) * s.ray.size + echoes, mode="clip")
+    passed[:, rays] = gone
+    caused[1:, echoes] = np.cumsum((gone[:-1] * heard).take(at, axis=1) * density, axis=0)
+    by_echo, by_ray = plain.by_echo.copy(), plain.by_ray.copy()
+    by_echo[echoes], by_ray[rays] = log_terms(s, rest.standing.beam, caused[-1, echoes], gone[-1])
+    total = float(by_echo @ s.weight + by_ray @ s.silence)
+    return Answers(passed, caused, by_echo, by_ray, total)
 
 
 def _answers(standing: Standing, order: Ints, heard: Floats) -> Answers:
@@ -256,6 +254,11 @@ def _answers(standing: Standing, order: Ints, heard: Floats) -> Answers:
     # where there are no more things any density will do
     density = standing.density.ravel().take(order.take(s.ray, axis=1) * s.ray.size + np.arange(s.ray.size), mode="clip")
     np.cumsum((passed[:-1] * heard).take(s.ray, axis=1) * density, axis=0, out=caused[1:])
+    return _told(standing, passed, caused)
+
+
+def _told(standing: Standing, passed: Floats, caused: Floats) -> Answers:
+    s = standing.soundings
     by_echo, by_ray = log_terms(s, standing.beam, caused[-1], passed[-1])
     total = float(by_echo @ s.weight + by_ray @ s.silence)
     return Answers(passed, caused, by_echo, by_ray, total)
@@ -283,7 +286,7 @@ def stacked(arrays: Sequence[Floats], beyond: float | None = None) -> Floats:
     return out
 
 
-def forms(things: Sequence[Thing]) -> tuple[tuple[str, Floats, Ints], ...]:
+def forms(things: Sequence[Thing]) -> Forms:
     """Return the shapes of things that can hide others and their numbers, one array a form."""
     out = []
     for form in HIDING:

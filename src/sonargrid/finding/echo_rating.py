@@ -24,8 +24,68 @@ from sonargrid.finding.echo_model import (
     range_density,
     sounds_at,
 )
-from sonargrid.finding.echo_order import Answers, Echoed, Rest, Versions, left_of, log_terms, stacked
+from sonargrid.finding.echo_order import Echoed, Rest, Versions, log_terms, same_rows, stacked
+from sonargrid.finding.echo_shadows import Screens
 
+
+class Beside:
+    """Rests of one board side by side, and a table of what each leaves where versions hide some of its things.
+
+    The table grows by one answer, beyond the rests' own, for each new set of hidden things; who rates the same rests
+    again (a climb) finds them there.
+
+    passed : (A, rows + 1, M); caused : (A, rows + 1, H); by_echo : (A, H); by_ray : (A, M); total : (A,)
+    sorted_m : (R, rows, M); there : (R, J); loud : (R, J, S), as in `Rest`
+    """
+
+    def __init__(self, rests: Sequence[Rest]) -> None:
+        self.rests, self.standing = rests, rests[0].standing
+        self.screens = Screens(self.standing.forms, self.standing.soundings.place_m)
+        self.there, self.loud = np.array([r.there for r in rests]), np.array([r.loud for r in rests])
+        self.sorted_m = stacked([r.sorted_m for r in rests], np.inf)
+        plain = [r.plain for r in rests]
+        self.passed, self.caused = stacked([a.passed for a in plain]), stacked([a.caused for a in plain])
+        self.by_echo, self.by_ray = np.array([a.by_echo for a in plain]), np.array([a.by_ray for a in plain])
+        self.total = np.array([a.total for a in plain])
+        self._number = len(rests)
+        self._known: dict[tuple[int, bytes], int] = {}
+
+    def left(self, beside: Ints, kind: str, shape: Floats) -> Ints:
+        """Return (K,) which answer of the table each version of a kind leaves of the rest (K,) beside it."""
+        if not self.standing.things or kind in ("corner", "floor"):
+            return beside
+        hides = self.standing.hides(kind, shape) & (self.loud if len(self.loud) == 1 else self.loud[beside])
+        some = hides.any(axis=(1, 2))
+        if not some.any():
+            return beside
+        group = beside.copy()
+        for n in np.unique(beside[some]):
+            mine = np.flatnonzero(some & (beside == n))
+            for members in same_rows(hides[mine].reshape(mine.size, -1)):
+                group[mine[members]] = self._place_of(int(n), hides[mine[members[0]]])
+        return group
+
+    def _place_of(self, n: int, hides: Bools) -> int:
+        key = n, hides.tobytes()
+        if key not in self._known:
+            if self._number == len(self.total):
+                for name in ("passed", "caused", "by_echo", "by_ray", "total"):
+                    old = getattr(self, name)
+                    new = np.empty((2 * len(old) + 4, *old.shape[1:]))
+                    new[: len(old)] = old
+                    setattr(self, name, new)
+            answers = self.rests[n].without(hides)
+            for table, rows in ((self.passed, answers.passed), (self.caused, answers.caused)):
+                table[self._number, : len(rows)] = rows
+                table[self._number, len(rows) :] = rows[-1]
+            self.by_echo[self._number], self.by_ray[self._number] = answers.by_echo, answers.by_ray
+            self.total[self._number] = answers.total
+            self._known[key] = self._number
+            self._number += 1
+        return self._known[key]
+
+
+HOPELESS_DB = -60.0  # echoes so far below the threshold are not heard, whichever likely beam
 TINY = 1e-300  # no chance at all, and no division by zero
 SELDOM = 1e-9  # a second echo heard more rarely than this changes nothing
 
@@ -34,13 +94,12 @@ SELDOM = 1e-9  # a second echo heard more rarely than this changes nothing
 class Rated:
     """Log terms of K versions where they differ from what stands without them.
 
-    group, answers : (K,) which of some answers each version leaves of the others, and these
+    group : (K,) which answer of the table each version leaves of the others
     k_ray, m, by_ray : version, ray and log likelihood of silence
     k_echo, h, by_echo : version, echo and log likelihood
     """
 
     group: Ints
-    answers: list[Answers]
     k_ray: Ints
     m: Ints
     by_ray: Floats
@@ -53,7 +112,7 @@ class Rated:
 class _Heard:
     """Pairs (version, ray) at which versions answer: range, margin, chance to be heard; as in `Rated` for the rest.
 
-    other_m, other_db : second echoes of boxes; part : which share of what is heard they are (None = of no pair)
+    two : (n,) numbers of the pairs with a second echo; other_m, other_db : that one; part : its share of what is heard
     """
 
     k: Ints
@@ -62,72 +121,66 @@ class _Heard:
     margin_db: Floats
     share: Floats
     group: Ints
-    answers: list[Answers]
-    other_m: Floats | None = None
-    other_db: Floats | None = None
-    part: Floats | None = None
+    two: Ints
+    other_m: Floats
+    other_db: Floats
+    part: Floats
 
 
-def likelihoods(s: Soundings, one: Rated) -> Floats:
+def likelihoods(beside: Beside, one: Rated) -> Floats:
     """Return (K,) the log likelihood of all pings with each version."""
-    value = np.array([a.total for a in one.answers]).take(one.group)
-    if len(one.answers) == 1:
-        was_echo, was_ray = one.answers[0].by_echo.take(one.h), one.answers[0].by_ray.take(one.m)
-    else:
-        of_echo, of_ray = one.group.take(one.k_echo), one.group.take(one.k_ray)
-        was_echo = np.concatenate([a.by_echo for a in one.answers]).take(of_echo * s.ray.size + one.h)
-        was_ray = np.concatenate([a.by_ray for a in one.answers]).take(of_ray * s.station.size + one.m)
+    s, value = beside.standing.soundings, beside.total.take(one.group)
+    was_echo = beside.by_echo.ravel().take(one.group.take(one.k_echo) * s.ray.size + one.h)
+    was_ray = beside.by_ray.ravel().take(one.group.take(one.k_ray) * s.station.size + one.m)
     value += np.bincount(one.k_ray, (one.by_ray - was_ray) * s.silence.take(one.m), minlength=value.size)
     value += np.bincount(one.k_echo, (one.by_echo - was_echo) * s.weight.take(one.h), minlength=value.size)
     return value
 
 
-def rated(echoed: Echoed, rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool = True) -> Rated:
-    """Return the log terms of versions where they may be heard, each beside its own rest of one board.
+def rated(echoed: Echoed, beside: Beside, versions: Sequence[Versions], spoken: bool = True) -> Rated:
+    """Return the log terms of versions where they may be heard, each beside its own rest.
 
     Parameters
     ----------
     echoed : Echoed
         Which echoes each ray has.
-    rests, versions : sequences of Rest, Versions
+    beside, versions : Beside, sequence of Versions
         What stands, and what is tried beside it.
     spoken : bool
         Whether silent rays are told only where their silence counts.
     """
-    s, beam = rests[0].standing.soundings, rests[0].standing.beam
-    one = _sounding(rests, versions, spoken)
-    rays, echoes = s.station.size, s.ray.size
-    passed, caused = stacked([a.passed for a in one.answers]), stacked([a.caused for a in one.answers])
-    rows = passed.shape[1]
-    single = len(one.answers) == 1
-    group = np.zeros(1, dtype=np.int64) if single else one.group.take(one.k)
+    s, beam = beside.standing.soundings, beside.standing.beam
+    one = _sounding(beside, versions, spoken)
+    rays, echoes, rows = s.station.size, s.ray.size, beside.passed.shape[1]
+    passed, caused = beside.passed.ravel(), beside.caused.ravel()
+    first = one.group.take(one.k) * rows
     silent = np.flatnonzero(echoed.silent.take(one.m)) if spoken else np.arange(one.m.size)
     m_ray = one.m.take(silent)
-    last = 0 if single else group.take(silent) * rays
-    unheard = passed[:, -1].ravel().take(last + m_ray) * (1.0 - one.share.take(silent))
+    unheard = passed.take((first.take(silent) + (rows - 1)) * rays + m_ray) * (1.0 - one.share.take(silent))
     p, h = _echoes_of(echoed, one.m)
-    heard, at, r = one.share.take(p), one.m.take(p), one.range_m.take(p)
+    k, heard, at, r = one.k.take(p), one.share.take(p), one.m.take(p), one.range_m.take(p)
     density = _density(one, p, h, s, beam)
-    nearer = _nearer(rests, versions, one.k.take(p), at, r)
-    g = 0 if single else group.take(p)
-    row = nearer if single else g * rows + nearer
-    near = caused.ravel().take(row * echoes + h)
-    beyond = caused[:, -1].ravel().take(h if single else g * echoes + h) - near
-    causes = near + passed.ravel().take(row * rays + at) * heard * density + (1.0 - heard) * beyond
+    row = first.take(p)
+    last = caused.take((row + (rows - 1)) * echoes + h)
+    row += _nearer(beside, versions, k, at, r)
+    near = caused.take(row * echoes + h)
+    causes = near + passed.take(row * rays + at) * heard * density + (1.0 - heard) * (last - near)
     by_echo, by_ray = log_terms(s, beam, causes, unheard)
-    return Rated(one.group, one.answers, one.k.take(silent), m_ray, by_ray, one.k.take(p), h, by_echo)
+    return Rated(one.group, one.k.take(silent), m_ray, by_ray, k, h, by_echo)
 
 
 def _density(one: _Heard, p: Ints, h: Ints, s: Soundings, beam: Beam) -> Floats:
     """Return the density [1/m] of echoes h from versions at pairs p, whichever of their echoes is heard."""
     ranges = s.range_m.take(h)
     density = range_density(ranges, one.range_m.take(p), one.margin_db.take(p), beam)
-    if one.part is not None and one.other_m is not None and one.other_db is not None:
-        part = one.part.take(p)
-        two = np.flatnonzero(part > SELDOM)
-        q = p.take(two)
-        late = range_density(ranges.take(two), one.other_m.take(q), one.other_db.take(q), beam)
-        density[two] += part.take(two) * (late - density.take(two))
+    if one.two.size:
+        place = np.full(one.m.size, -1)
+        place[one.two[one.part > SELDOM]] = np.flatnonzero(one.part > SELDOM)
+        at = place.take(p)
+        q = np.flatnonzero(at >= 0)
+        at = at.take(q)
+        late = range_density(ranges.take(q), one.other_m.take(at), one.other_db.take(at), beam)
+        density[q] += one.part.take(at) * (late - density.take(q))
     return density
 
 
@@ -142,37 +195,30 @@ def _echoes_of(echoed: Echoed, m: Ints) -> tuple[Ints, Ints]:
     return p, echoed.order.take(echoed.first.take(m.take(p)) + turn)
 
 
-def _nearer(rests: Sequence[Rest], versions: Sequence[Versions], k: Ints, at: Ints, r: Floats) -> Ints:
+def _nearer(beside: Beside, versions: Sequence[Versions], k: Ints, at: Ints, r: Floats) -> Ints:
     """Return (n,) how many of the things that stand answer each ray from nearer than a range."""
-    if len(rests) == 1:
-        found = np.zeros(r.size, dtype=np.int8)
-        for row in rests[0].sorted_m:
-            found += (row.take(at) < r).view(np.int8)
-        return found.astype(np.int64)
-    sorted_m = stacked([rest.sorted_m for rest in rests], np.inf)
-    rows, rays = sorted_m.shape[1:]
-    beside = np.concatenate([v.beside for v in versions]).take(k) * (rows * rays) + at
-    flat, found = sorted_m.ravel(), np.zeros(r.size, dtype=np.int8)
+    number, rows, rays = beside.sorted_m.shape
+    flat, found = beside.sorted_m.ravel(), np.zeros(r.size, dtype=np.int8)
+    if number > 1:
+        at = np.concatenate([v.beside for v in versions]).take(k) * (rows * rays) + at
     for row in range(rows):
-        found += (flat.take(beside + row * rays) < r).view(np.int8)
+        found += (flat[row * rays :].take(at) < r).view(np.int8)
     return found.astype(np.int64)
 
 
-def _sounding(rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool) -> _Heard:
-    """Return how all versions sound, what each leaves of the others, and that."""
-    s = rests[0].standing.soundings
-    beam = rests[0].standing.beam
-    parts: list[tuple[Ints, Ints, Floats, Floats, Floats | None, Floats | None]] = []
+def _sounding(beside: Beside, versions: Sequence[Versions], spoken: bool) -> _Heard:
+    """Return how all versions sound, and what each leaves of the others."""
+    s, beam = beside.standing.soundings, beside.standing.beam
+    parts: list[tuple[Ints, Ints, Floats, Floats]] = []
+    others: list[tuple[Ints, Floats, Floats]] = []
     groups: list[Ints] = []
-    answers: list[Answers] = []
-    there, first = np.array([rest.there for rest in rests]), 0
+    first, pairs = 0, 0
     for one in versions:
         k, m = one.k, one.m
         px, py = answering_points(one.kind, one.shape, s.place_m)
-        hidden = rests[0].standing.hidden(one.kind, px, py, there[one.beside])
-        group, left = left_of(rests, one.beside, one.kind, one.shape)
-        groups.append(group + len(answers))
-        answers += left
+        # a post behind a wall is its mirror image: walls hide no posts
+        hidden = beside.screens.hidden(px, py, beside.there[one.beside], one.kind != "post")
+        groups.append(beside.left(one.beside, one.kind, one.shape))
         dumb: Bools | None = None
         if hidden.any():
             dumb = hidden.ravel().take(k * s.place_m.shape[0] + s.station.take(m))
@@ -185,19 +231,16 @@ def _sounding(rests: Sequence[Rest], versions: Sequence[Versions], spoken: bool)
         if dumb is not None and not spoken:
             margin = np.where(dumb, -np.inf, margin)
             other_db = None if other_db is None else np.where(dumb, -np.inf, other_db)
-        parts.append((k + first, m, r, margin, other_m, other_db))
-        first += one.shape.shape[0]
-    k, m = _joined([part[0] for part in parts]), _joined([part[1] for part in parts])
-    r, margin = _joined([part[2] for part in parts]), _joined([part[3] for part in parts])
-    group = np.concatenate(groups)
-    if all(part[4] is None for part in parts):
-        return _Heard(k, m, r, margin, heard_share(margin, beam), group, answers)
-    other_m = _joined([part[2] if part[4] is None else part[4] for part in parts])
-    other_db = _joined([np.full(part[2].shape, -np.inf) if part[5] is None else part[5] for part in parts])
-    share, other = heard_first(r, margin, other_m, other_db, beam)
-    share = share + other
-    return _Heard(k, m, r, margin, share, group, answers, other_m, other_db, other / np.maximum(share, TINY))
-
-
-def _joined(parts: Sequence[np.ndarray]) -> np.ndarray:
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+        if other_m is not None and other_db is not None:
+            two = np.flatnonzero(other_db > HOPELESS_DB)
+            others.append((two + pairs, other_m.take(two), other_db.take(two)))
+        parts.append((k + first, m, r, margin))
+        first, pairs = first + one.shape.shape[0], pairs + k.size
+    k, m, r, margin = parts[0] if len(parts) == 1 else (np.concatenate(n) for n in zip(*parts, strict=True))
+    share, group = heard_share(margin, beam), np.concatenate(groups)
+    if not others:
+        return _Heard(k, m, r, margin, share, group, np.zeros(0, dtype=np.int64), *3 * (np.zeros(0),))
+    two, other_m, other_db = (np.concatenate(n) for n in zip(*others, strict=True))
+    louder, other = heard_first(r.take(two), margin.take(two), other_m, other_db, beam)
+    share[two] = louder + other
+    return _Heard(k, m, r, margin, share, group, two, other_m, other_db, other / np.maximum(share.take(two), TINY))

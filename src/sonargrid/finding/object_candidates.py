@@ -26,6 +26,7 @@ LOUD_HALF_RAD = math.radians(30.0)  # half beam of a smooth wall or a corner wit
 LEAST_SLACK_RAD = math.radians(8.0)
 WALL_HALF_M = (0.3, 0.9)
 BOX_HALF_M = (0.05, 0.07)  # along and across the beam
+LEAST_SINE = 0.5  # of the angle between walls whose lines cross
 MIRROR_M = 0.4  # shorter faces show no image
 BOX_TURNS_RAD = (-0.5, 0.0, 0.5)
 FLOOR_SHARE = 0.10  # of all bearings must hear an echo of the floor for it to be tried
@@ -259,10 +260,21 @@ def room_candidates(
     return {"corner": _shapes(met, 4), "wall": _shapes(flats, 5), "post": mirrored(walls, posts)}
 
 
+def crossings(walls: Floats) -> Floats:
+    """Return (n, 2) where the lines of walls (W, 5) cross each other, nearly parallel ones left out [m]."""
+    i, j = np.triu_indices(len(walls), 1)
+    turn, rho = walls[:, 0], walls[:, 1]
+    det = np.sin(turn[j] - turn[i])
+    kept = np.abs(det) >= LEAST_SINE
+    i, j, det = i[kept], j[kept], det[kept]
+    c, s = np.cos(turn), np.sin(turn)
+    return np.stack([(rho[i] * s[j] - rho[j] * s[i]) / det, (rho[j] * c[i] - rho[i] * c[j]) / det], axis=1)
+
+
 def crossing(one: Floats, other: Floats) -> tuple[float, float] | None:
     """Return where the lines of two walls cross, None for nearly parallel ones [m]."""
     det = math.sin(other[0] - one[0])
-    if abs(det) < 0.5:
+    if abs(det) < LEAST_SINE:
         return None
     x = (one[1] * math.sin(other[0]) - other[1] * math.sin(one[0])) / det
     y = (other[1] * math.cos(one[0]) - one[1] * math.cos(other[0])) / det

@@ -15,6 +15,7 @@ import numpy as np
 from sonargrid.arrays import Floats, Ints
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_order import FLAT, Rest, Thing, Versions
+from sonargrid.finding.echo_rating import Beside
 from sonargrid.finding.object_moves import Prior, apply_moves, nearest_place, steps_of
 
 ASIDE_RAD, LOUDER_DB = math.radians(8.0), 3.0  # a climb looks at rays that might hear a thing so far aside, so loud
@@ -99,10 +100,11 @@ def climb_all(
     first : float
         Size of the first steps, in those of the kind.
     """
-    beside = [rests] if isinstance(rests, Rest) else list(rests)
-    climbers = [_Climber.at(thing, n if len(beside) > 1 else 0, first) for n, thing in enumerate(things)]
+    told = [rests] if isinstance(rests, Rest) else list(rests)
+    climbers = [_Climber.at(thing, n if len(told) > 1 else 0, first) for n, thing in enumerate(things)]
     if not climbers:
         return []
+    beside = Beside(told)
     _listen(board, climbers)
     _start(board, beside, climbers, prior)
     place_m = board.soundings.place_m
@@ -148,15 +150,15 @@ def _listen(board: Board, climbers: Sequence[_Climber]) -> None:
             climbers[n].rays, climbers[n].start = np.flatnonzero(heard), climbers[n].shape
 
 
-def _start(board: Board, rests: Sequence[Rest], climbers: Sequence[_Climber], prior: Prior) -> None:
+def _start(board: Board, beside: Beside, climbers: Sequence[_Climber], prior: Prior) -> None:
     for c, value in zip(
-        climbers, _scores(board, rests, climbers, [c.shape[None] for c in climbers], prior), strict=True
+        climbers, _scores(board, beside, climbers, [c.shape[None] for c in climbers], prior), strict=True
     ):
         c.best = float(value[0])
 
 
 def _scores(
-    board: Board, rests: Sequence[Rest], climbers: Sequence[_Climber], shapes: Sequence[Floats], prior: Prior
+    board: Board, beside: Beside, climbers: Sequence[_Climber], shapes: Sequence[Floats], prior: Prior
 ) -> list[Floats]:
     """Return the penalised log likelihood of versions (K, D) of each climber."""
     kinds = _of_kinds(climbers)
@@ -168,10 +170,10 @@ def _scores(
             [np.arange(f, f + c).repeat(climbers[n].rays.size) for n, f, c in zip(mine, first, counts, strict=True)]
         )
         m = np.concatenate([np.tile(climbers[n].rays, c) for n, c in zip(mine, counts, strict=True)])
-        beside = np.repeat([climbers[n].rest for n in mine], counts)
-        versions.append(Versions(kind, np.concatenate([shapes[n] for n in mine]), beside, k, m))
+        rest = np.repeat([climbers[n].rest for n in mine], counts)
+        versions.append(Versions(kind, np.concatenate([shapes[n] for n in mine]), rest, k, m))
     out: list[Floats] = [np.zeros(0)] * len(climbers)
-    for (kind, mine), one, value in zip(kinds, versions, board.rate_all(rests, versions), strict=True):
+    for (kind, mine), one, value in zip(kinds, versions, board.rate_all(beside, versions), strict=True):
         believed = value + prior.log_density(kind, one.shape)
         for n, part in zip(mine, np.split(believed, np.cumsum([len(shapes[n]) for n in mine])[:-1]), strict=True):
             out[n] = part

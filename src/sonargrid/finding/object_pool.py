@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sonargrid.arrays import Bools, Floats
+from sonargrid.arrays import Bools, Floats, Ints
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_order import FLAT, Rest, Thing
-from sonargrid.finding.object_candidates import crossing, mirrored
+from sonargrid.finding.object_candidates import crossings, mirrored
 from sonargrid.finding.object_climb import climb, climb_all
 from sonargrid.finding.object_moves import Prior
 
@@ -36,36 +36,58 @@ def cost(thing: Thing, others: Sequence[Thing], prior: Prior) -> float:
     return float(costs(thing.kind, np.array([thing.shape]), beside, prior)[0])
 
 
-def costs(kind: str, shapes: Floats, others: Sequence[Thing], prior: Prior) -> Floats:
-    """Return (K,) penalties of versions of a thing: crossings' corners, aligned walls and mirror images are cheap."""
+def costs(kind: str, shapes: Floats, others: Sequence[Thing], prior: Prior, own: Ints | None = None) -> Floats:
+    """Return (K,) penalties of versions of a thing: crossings' corners, aligned walls and mirror images are cheap.
+
+    own : (K,) the place of each version itself among the others: nothing makes itself likely
+    """
     full = np.full(shapes.shape[0], prior.cost(kind))
-    if kind == "post" and prior.sweep is not None:
-        full = full + TWIN_COST * _is_twin(shapes, others, prior.sweep)
-    walls = [np.array(t.shape) for t in others if t.kind in FLAT]
-    if not walls or kind not in ("corner", "post", *FLAT):
+    posts = [n for n, t in enumerate(others) if t.kind == "post"]
+    if kind == "post" and prior.sweep is not None and posts:
+        full += TWIN_COST * (_is_twin(shapes, others, posts, prior.sweep) & _else(own, posts)).any(axis=1)
+    flat = [n for n, t in enumerate(others) if t.kind in FLAT]
+    if not flat or kind not in ("corner", "post", *FLAT):
         return full
+    walls = np.array([others[n].shape for n in flat])
     if kind in FLAT:
-        long = np.array([w[0] for w in walls if w[3] - w[2] > 0.3])
-        turn = np.remainder(shapes[:, 0:1] - long + 0.25 * math.pi, 0.5 * math.pi) - 0.25 * math.pi
-        return np.asarray(full - EXPECTED_BONUS * (np.abs(turn) < ALIGNED_RAD).any(axis=1))
-    if kind == "corner":
-        pairs = [crossing(a, b) for n, a in enumerate(walls) for b in walls[n + 1 :]]
-        points, near = np.array([p for p in pairs if p]).reshape(-1, 2), AT_CROSSING_M
+        long = walls[:, 3] - walls[:, 2] > 0.3
+        turn = np.remainder(shapes[:, 0:1] - walls[long, 0] + 0.25 * math.pi, 0.5 * math.pi) - 0.25 * math.pi
+        cheap = (np.abs(turn) < ALIGNED_RAD) & _else(own, np.array(flat)[long])
+    elif kind == "corner":
+        points = crossings(walls)
+        cheap = np.hypot(shapes[:, 0:1] - points[:, 0], shapes[:, 1:2] - points[:, 1]) < AT_CROSSING_M
     else:
-        points, near = mirrored(np.array(walls), [t for t in others if t.kind == "post"])[:, :2], AT_MIRROR_M
-    away = np.hypot(shapes[:, 0:1] - points[:, 0], shapes[:, 1:2] - points[:, 1])
-    return np.asarray(full - EXPECTED_BONUS * (away < near).any(axis=1))
+        points = mirrored(walls, [others[n] for n in posts])
+        cheap = np.hypot(shapes[:, 0:1] - points[:, 0], shapes[:, 1:2] - points[:, 1]) < AT_MIRROR_M
+        if len(points):
+            cheap &= _else(own, np.tile(posts, len(points) // len(posts)))
+    return np.asarray(full - EXPECTED_BONUS * cheap.any(axis=1))
 
 
-def _is_twin(shapes: Floats, others: Sequence[Thing], sweep: tuple[float, ...]) -> Bools:
-    """Return (K,) whether posts before one station stand beside another one of the same range."""
-    posts = np.array([t.shape for t in others if t.kind == "post"]).reshape(-1, 4)
+def _else(own: Ints | None, numbers: Sequence[int] | Ints) -> Bools:
+    """Return (K, n) whether things of some numbers are others than each version itself."""
+    return np.ones((1, 1), dtype=bool) if own is None else np.asarray(own[:, None] != np.asarray(numbers))
+
+
+def nets(things: Sequence[Thing], prior: Prior) -> Floats:
+    """Return (J,) the log prior of each of some things beside the others, its penalty subtracted."""
+    out = np.zeros(len(things))
+    for kind in dict.fromkeys(t.kind for t in things):
+        mine = np.array([n for n, t in enumerate(things) if t.kind == kind])
+        shapes = np.array([things[n].shape for n in mine])
+        out[mine] = prior.log_density(kind, shapes) - costs(kind, shapes, things, prior, mine)
+    return out
+
+
+def _is_twin(shapes: Floats, others: Sequence[Thing], posts: list[int], sweep: tuple[float, ...]) -> Bools:
+    """Return (K, n) whether posts before one station stand beside each of some other posts, at the same range."""
+    known = np.array([others[n].shape for n in posts])
     place = np.array(sweep[:2])
-    mine, theirs = shapes[:, :2] - place, posts[:, :2] - place
-    face, other = np.hypot(*mine.T) - np.exp(shapes[:, 2]), np.hypot(*theirs.T) - np.exp(posts[:, 2])
+    mine, theirs = shapes[:, :2] - place, known[:, :2] - place
+    face, other = np.hypot(*mine.T) - np.exp(shapes[:, 2]), np.hypot(*theirs.T) - np.exp(known[:, 2])
     off = np.arctan2(mine[:, 1:], mine[:, :1]) - np.arctan2(theirs[:, 1], theirs[:, 0])
     beside = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi))) < TWIN_RAD
-    return np.asarray((beside & (np.abs(face[:, None] - other) < TWIN_M)).any(axis=1))
+    return np.asarray(beside & (np.abs(face[:, None] - other) < TWIN_M))
 
 
 @dataclass(slots=True)
@@ -175,7 +197,9 @@ def gains(board: Board, prior: Prior) -> Floats:
 def drop_poor(board: Board, prior: Prior) -> None:
     """Remove things that do not pay, the poorest first."""
     while len(board.things) > board.given:
-        net = gains(board, prior) - np.array([cost(t, board.things, prior) for t in board.things])
+        full = board.likelihood()
+        alone = np.array([board.likelihood(board.rest(j)) for j in range(len(board.things))])
+        net = full - alone + nets(board.things, prior)
         poorest = board.given + int(np.argmin(net[board.given :]))
         if net[poorest] >= 0.0:
             return
@@ -189,4 +213,4 @@ def objective(board: Board, prior: Prior) -> float:
 
 def believed(things: Sequence[Thing], prior: Prior) -> float:
     """Return the log prior of some things beside each other, penalties subtracted."""
-    return sum(float(prior.log_density(t.kind, np.array([t.shape]))[0]) - cost(t, things, prior) for t in things)
+    return float(nets(things, prior).sum())

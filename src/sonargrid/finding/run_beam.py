@@ -93,7 +93,8 @@ def fit_beam(board: Board, start_at: Beam, passes: int = 3) -> Board:
                 steps[knob.field] = 0.5 * step
         if best - before < 0.3:
             break
-    return board
+    # what was far from being heard was not followed on the way
+    return board.heard_with(board.beam, board.soundings)
 
 
 @dataclass(frozen=True, slots=True)
