@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from sonargrid.drawing.pictures import draw_map, map_content
-from sonargrid.finding.floor_behind import without_floor_behind
-from sonargrid.finding.objects import find_objects
+from sonargrid.finding.floor_behind import as_far_as_seen
+from sonargrid.finding.objects import fit_objects
 from sonargrid.maps.evidence import MapSettings
 from sonargrid.maps.mapping import map_run
 from sonargrid.runs.run_files import load_run
@@ -18,8 +18,8 @@ LONG_SIDE_PX = 1000  # a page is no wider, and the file stays small
 def main() -> None:
     """Map the run as `sonargrid map` does and write map.png beside it."""
     made = map_run(load_run(BENCH), MapSettings())
-    things = find_objects(made)
-    content = map_content(without_floor_behind(made, things), things)
+    things = fit_objects(made.pings, made.run)
+    content = map_content(as_far_as_seen(made, things), things.objects)
     (BENCH / "map.png").write_bytes(draw_map(content, long_side_px=LONG_SIDE_PX))
 
 

@@ -75,3 +75,17 @@ def test_a_wall_is_drawn_out_to_the_corners_on_its_line() -> None:
     listed = [wall(-0.4, 0.4, 0.5), corner(0.9, 0.53), corner(-0.8, 0.7), corner(-3.0, 0.5)]
     (ends,) = confirmed_walls(listed)
     assert ends[0] == pytest.approx((-0.4, 0.5)) and ends[1] == pytest.approx((0.9, 0.5))
+
+
+def test_pieces_of_one_line_are_one_wall_up_to_a_door() -> None:
+    pieces = [wall(-0.4, 0.4, 0.5), wall(1.2, 1.4, 0.53, stations=1), corner(2.5, 0.5)]
+    assert [ends[1][0] for ends in confirmed_walls(pieces)] == pytest.approx([2.5, 2.5])
+    far = [wall(-0.4, 0.4, 0.5), wall(2.2, 3.0, 0.5)]
+    assert sorted(x for ends in confirmed_walls(far) for x, _ in ends) == pytest.approx([-0.4, 0.4, 2.2, 3.0])
+
+
+def test_a_corner_on_its_line_bears_out_what_one_station_heard() -> None:
+    alone = wall(-0.4, 0.4, 0.5, stations=1)
+    assert confirmed_walls([alone, corner(0.9, 0.7), corner(-3.0, 0.5)]) == []
+    ((start, end),) = confirmed_walls([alone, corner(0.9, 0.53)])
+    assert start == pytest.approx((-0.4, 0.5)) and end == pytest.approx((0.9, 0.5))

@@ -186,11 +186,11 @@ def count_things(which: RunOptions, things: ThingOptions, chosen: ListOptions, s
     table = count_words.as_table(run, listed, found, _limits(chosen))
     if not chosen.show:
         return table
-    from sonargrid.finding.floor_behind import without_floor_behind
+    from sonargrid.finding.floor_behind import as_far_as_seen
     from sonargrid.maps.evidence import MapSettings
     from sonargrid.maps.mapping import map_run as map_of
 
-    made = without_floor_behind(map_of(run, MapSettings(), found.pings), found.things.objects)
+    made = as_far_as_seen(map_of(run, MapSettings(), found.pings), found.things)
     return "\n\n".join([*_drawn(made, found.things.objects, True), table])
 
 

@@ -205,8 +205,8 @@ def make_map(
     grid = tiled.grid if tiled else None
     found = None if search is None else _timed(took, "things", lambda: find_things(run, search, made.pings))
     objects = None if found is None else found.things.objects
-    if objects is not None:
-        made = _with_list(made, objects, output.draw_objects)
+    if found is not None:
+        made = _with_list(made, found.things, output.draw_objects)
     files = _timed(took, "files", lambda: _files(made, objects, output, grid))
     beside = () if found is None else found.warnings
     warnings = tuple(dict.fromkeys(filter(None, (*made.warnings, *beside, *contradictions(run), note))))
@@ -233,17 +233,17 @@ def _timed(took: dict[str, float], step: str, work: Callable[[], T]) -> T:
     return done
 
 
-def _with_list(made: Map, objects: tuple[Object, ...], draw: bool) -> Map:
-    """Return a map that knows its list: nothing is said of floor behind confirmed walls, and things are drawn in."""
-    from sonargrid.finding.floor_behind import without_floor_behind
+def _with_list(made: Map, things: ObjectList, draw: bool) -> Map:
+    """Return a map that knows its list: free floor is only what was seen, and things are drawn in if wanted."""
+    from sonargrid.finding.floor_behind import as_far_as_seen
 
-    made = without_floor_behind(made, objects)
+    made = as_far_as_seen(made, things)
     if not draw:
         return made
     from sonargrid.finding.drawn import drawn_log_odds
 
     grid = made.grid
-    layers = {**grid.layers, "drawn_log_odds": drawn_log_odds(made, objects)}
+    layers = {**grid.layers, "drawn_log_odds": drawn_log_odds(made, things.objects)}
     return replace(made, grid=LogOddsGrid(grid.frame, grid.log_odds, grid.touched, grid.meta, layers))
 
 

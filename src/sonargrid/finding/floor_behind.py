@@ -15,7 +15,9 @@ import numpy as np
 
 from sonargrid.arrays import Bools
 from sonargrid.finding.drawn import crosses, stations_of
+from sonargrid.finding.objects import ObjectList
 from sonargrid.finding.things import Object
+from sonargrid.finding.witnesses import unwitnessed, with_silence
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.maps.mapping import Map
 from sonargrid.physics.geometry import foot_on_segment
@@ -29,22 +31,37 @@ Ends = tuple[tuple[float, float], tuple[float, float]]
 
 
 def confirmed_walls(objects: Sequence[Object]) -> list[Ends]:
-    """Return the ends of the walls that several stations heard, drawn out to the corners that end them [m]."""
-    corners = [(thing.x_m, thing.y_m) for thing in objects if thing.kind == "corner"]
-    walls = [thing for thing in objects if thing.kind == "wall" and thing.stations >= LEAST_STATIONS]
-    return [_to_corners(wall.ends_m(), corners) for wall in walls]
+    """Return the ends of the confirmed walls, drawn out along their lines to what else is listed there [m].
+
+    Confirmed is a wall that several stations heard, or that a corner or another wall on its line bears out.  Walls
+    answer only where they are met square on: pieces of one line, and the corners that end it, are one wall, unless a
+    gap between them is wide enough for a door.
+    """
+    corners = [thing for thing in objects if thing.kind == "corner"]
+    walls = [thing for thing in objects if thing.kind == "wall"]
+    lines = (_whole_line(wall, [other for other in walls if other is not wall], corners) for wall in walls)
+    return [ends for ends, stations in lines if stations >= LEAST_STATIONS]
 
 
-def _to_corners(ends: Ends, corners: Sequence[tuple[float, float]]) -> Ends:
-    (x1, y1), (x2, y2) = ends
+def _whole_line(wall: Object, walls: Sequence[Object], corners: Sequence[Object]) -> tuple[Ends, int]:
+    """Return a wall's ends with all that stands on its line, and in how many stations' sweeps its parts were heard."""
+    (x1, y1), (x2, y2) = wall.ends_m()
     length = math.hypot(x2 - x1, y2 - y1)
     ux, uy = (x2 - x1) / length, (y2 - y1) / length
-    first, last = 0.0, length
-    for x, y in corners:
-        along, beside = ux * (x - x1) + uy * (y - y1), -uy * (x - x1) + ux * (y - y1)
-        if abs(beside) <= ON_LINE_M and -LONGEST_GAP_M <= along <= length + LONGEST_GAP_M:
-            first, last = min(first, along), max(last, along)
-    return (x1 + first * ux, y1 + first * uy), (x1 + last * ux, y1 + last * uy)
+    parts: list[tuple[float, float, int]] = []
+    for thing in (*walls, *corners):
+        points = thing.ends_m() if thing.kind == "wall" else ((thing.x_m, thing.y_m),)
+        if all(abs(-uy * (x - x1) + ux * (y - y1)) <= ON_LINE_M for x, y in points):
+            along = [ux * (x - x1) + uy * (y - y1) for x, y in points]
+            parts.append((min(along), max(along), thing.stations))
+    first, last, heard = 0.0, length, wall.stations
+    for low, high, stations in sorted(parts):  # onwards, nearest first
+        if high > last and low <= last + LONGEST_GAP_M:
+            last, heard = high, heard + stations
+    for low, high, stations in sorted(parts, key=lambda part: -part[1]):  # and back
+        if low < first and high >= first - LONGEST_GAP_M:
+            first, heard = low, heard + stations
+    return ((x1 + first * ux, y1 + first * uy), (x1 + last * ux, y1 + last * uy)), heard
 
 
 def floor_behind(made: Map, objects: Sequence[Object]) -> Bools:
@@ -84,8 +101,31 @@ def without_floor_behind(made: Map, objects: Sequence[Object]) -> Map:
     objects : sequence of Object
         Its list.
     """
-    if made.settings.solver != "joint":
+    return _unknown(made, floor_behind(made, objects)) if made.settings.solver == "joint" else made
+
+
+def as_far_as_seen(made: Map, things: ObjectList) -> Map:
+    """Return a joint map whose free floor is only what was seen: not behind walls, nor where no listed echo vouches.
+
+    Parameters
+    ----------
+    made : Map
+        The map the things were found in.
+    things : ObjectList
+        Its list.  Where it holds no wall, silent pings vouch for floor, too; near walls silence may be a mirror.
+    """
+    made = without_floor_behind(made, things.objects)
+    seen = things.seen
+    if made.settings.solver != "joint" or seen is None:
         return made
+    if not any(thing.kind == "wall" for thing in things.objects):
+        seen = with_silence(seen, made.pings, made.run.ranger.reach_m)
+    known = [*stations_of(made), *((thing.x_m, thing.y_m) for thing in things.objects if thing.kind != "wall")]
+    known += [end for thing in things.objects if thing.kind == "wall" for end in thing.ends_m()]
+    return _unknown(made, unwitnessed(made.grid, seen, known))
+
+
+def _unknown(made: Map, cells: Bools) -> Map:
     grid = made.grid
-    log_odds = np.where(floor_behind(made, objects), np.float32(0.0), grid.log_odds)
+    log_odds = np.where(cells, np.float32(0.0), grid.log_odds)
     return replace(made, grid=LogOddsGrid(grid.frame, log_odds, grid.touched, grid.meta, grid.layers))

@@ -25,6 +25,7 @@ from sonargrid.finding.plateaus import find_plateaus
 from sonargrid.finding.run_beam import FittedBeam, beam_of_table, fitted_beam
 from sonargrid.finding.soundings import pack, sweep_of
 from sonargrid.finding.things import Object, Things
+from sonargrid.finding.witnesses import Witnesses, witnesses
 from sonargrid.maps.mapping import Map
 from sonargrid.physics.air import absorption_db_per_m, sound_speed
 from sonargrid.runs.calibration import calibrated
@@ -48,6 +49,7 @@ class ObjectList:
     ghosts : sentences on echoes that are nobody's: behind a wall, too faint
     hidden : sentences on what may be hidden by nearer things
     notes : other sentences for the user
+    seen : echoes that the rows explain; None where nothing was fitted, or one station only was there
     """
 
     objects: tuple[Object, ...]
@@ -55,6 +57,7 @@ class ObjectList:
     ghosts: tuple[str, ...] = ()
     hidden: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    seen: Witnesses | None = None
 
 
 def find_objects(
@@ -123,7 +126,10 @@ def fit_objects(
         if row.confidence < min_confidence
     ]
     hidden = () if before is None else _hidden(before.board, board)
-    return ObjectList(tuple(rows), fitted_beam(board, fit.start, fit.known_beam), tuple(ghosts), hidden)
+    listed = [c for c, row in claimed if row.confidence >= min_confidence] + [*found.walls, *found.corners]
+    seen = witnesses(board, sorted({*range(board.given), *(n for c in listed for n in c.members)}))
+    beam = fitted_beam(board, fit.start, fit.known_beam)
+    return ObjectList(tuple(rows), beam, tuple(ghosts), hidden, seen=seen if len(fit.stations) > 1 else None)
 
 
 def claimed_rows(fit: Fit, run: Run, size_prior_m: float = SIZE_PRIOR_M) -> list[tuple[Claim, Object]]:
