@@ -87,7 +87,7 @@ def half_beam_rad(range_m: Floats, beam: Beam, left: bool, radius_m: float = 0.0
     """Return the angle off the axis at which half of the pings hear a post, on one side of the axis [rad].
 
     >>> np.degrees(half_beam_rad(np.array([0.4, 1.0]), Beam(), True)).round(1).tolist()
-    [28.1, 20.8]
+    [28.0, 20.8]
     """
     off = np.linspace(0.0, math.radians(75.0), 751)
     lost = directivity_db(off if left else -off, beam)
