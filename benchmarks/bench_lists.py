@@ -5,9 +5,10 @@
     python benchmarks/bench_lists.py repeats [--seeds 20]   # 1, 5 and 20 sweeps, alike and with noise of their own
     python benchmarks/bench_lists.py cost                   # seconds a list, and how it grows with stations and sweeps
 
-`collect` keeps what `confidence` looks at of each claim, and whether a thing truly stands there (within 10 cm of its
-row, or in its 95 % ellipse), in claims.jsonl beside this file (not under version control); `fit` fits one logistic
-curve for runs of one station and one for several to four fifths of the worlds, and tells how well it holds on the rest.
+`collect` keeps what `confidence` looks at of each claim, whether a thing truly stands there (within 10 cm of its row,
+or in its 95 % ellipse) and whether within 10 cm, in claims.jsonl beside this file (not under version control); `fit`
+fits logistic curves, two for runs of one station and one for several, to four fifths of the worlds, and tells how well
+they hold on the rest.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ from scipy.special import expit
 
 from sonargrid.arrays import Floats, Ints
 from sonargrid.finding.confidence import FEATURES, features
-from sonargrid.finding.objects import claimed_rows, fit_objects, fit_things
+from sonargrid.finding.object_list import Claim
+from sonargrid.finding.objects import Fit, claimed_rows, fit_objects, fit_things, stood_before
 from sonargrid.finding.things import Object
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Readings, Run, Station
@@ -37,33 +39,44 @@ from sonargrid.simulation.simulate import simulate
 
 CLAIMS = Path(__file__).resolve().parent / "claims.jsonl"
 FIRST_SEED = 40_000  # other seeds than those that accuracy is told of
-ONE = ("one_position", "other_one", "any_size")
+ONE = ("one_position", "other_one", "any_size", "with_empty")
 SEVERAL = ("room", "pose", "nasty", "other_room")
 RIDGE = 0.02  # pull of every number towards 0, in claims' log likelihood
 
 
-def collect(classes: Sequence[str], seeds: int) -> None:
+def collect(classes: Sequence[str], seeds: int, first: int = FIRST_SEED) -> None:
     """Keep the features of every claim of worlds that are not kept yet, and whether it is true."""
     have = set()
     if CLAIMS.exists():
         have = {(one["class"], one["seed"]) for one in map(json.loads, CLAIMS.read_text().splitlines())}
     for name in classes:
-        for seed in range(FIRST_SEED, FIRST_SEED + seeds):
+        for seed in range(first, first + seeds):
             if (name, seed) in have:
                 continue
             world = worlds.make(name, seed)
-            fit = fit_things(calibrated(world.run), world.run)
-            claimed = claimed_rows(fit, world.run)
+            fit, claimed = claims_of(world)
             told = score_list([row for _, row in claimed], world.scene, world.heard or None)
             near = [there for _, there in told.claims]
             truths = is_there([row for _, row in claimed], world, near)
             rows = [
-                (features(fit.board, claim, fit.found, row).tolist(), bool(there))
-                for (claim, row), there in zip(claimed, truths, strict=True)
+                (features(fit.board, claim, fit.found, row).tolist(), bool(there), bool(close))
+                for (claim, row), there, close in zip(claimed, truths, near, strict=True)
             ]
             with CLAIMS.open("a", encoding="utf-8") as file:
                 file.write(json.dumps({"class": name, "seed": seed, "things": told.things, "claims": rows}) + "\n")
         print(f"claims of {name}: {seeds} worlds", file=sys.stderr)
+
+
+def claims_of(world: worlds.World) -> tuple[Fit, list[tuple[Claim, Object]]]:
+    """Return a world's fit and its claims with their rows, however unlikely, less what stood there before."""
+    pings = calibrated(world.run)
+    if world.empty_run is None:
+        fit = fit_things(pings, world.run)
+        return fit, claimed_rows(fit, world.run)
+    empty = calibrated(world.empty_run)
+    fit = fit_things(pings, world.run, before=fit_things(empty, world.run))
+    claimed = claimed_rows(fit, world.run)
+    return fit, [(c, row) for c, row in claimed if not stood_before(fit.board, c, pings, empty)]
 
 
 def is_there(rows: Sequence[Object], world: worlds.World, near: Sequence[bool]) -> list[bool]:
@@ -108,15 +121,16 @@ def fit_curve(x: Floats, there: Floats) -> Floats:
 def fit() -> None:
     """Print the numbers for `confidence`, and how well they hold on worlds that they were not fitted to."""
     kept = [json.loads(line) for line in CLAIMS.read_text().splitlines()]
-    for title, classes in (("ONE_STATION", ONE), ("SEVERAL", SEVERAL)):
+    for title, classes, which in (("ONE_STATION_THERE", ONE, 1), ("ONE_STATION", ONE, 2), ("SEVERAL", SEVERAL, 1)):
         mine = [one for one in kept if one["class"] in classes]
         if not mine:
             continue
         x, there, part = [], [], []
         for one in mine:
-            for row, true in one["claims"]:
-                x.append(row)
-                there.append(float(true))
+            for claim in one["claims"]:
+                # how well its place is known says nothing of whether it is there
+                x.append([*claim[0][:-1], 0.0] if title == "ONE_STATION_THERE" else claim[0])
+                there.append(float(claim[which]))
                 part.append(one["seed"] % 5 == 0)
         feature, true, held = np.array(x), np.array(there), np.array(part)
         curve = fit_curve(feature[~held], true[~held])
@@ -212,12 +226,13 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("what", choices=("collect", "fit", "repeats", "cost"), nargs="?", default="cost")
     parser.add_argument("--classes", default=",".join((*ONE, *SEVERAL)))
     parser.add_argument("--seeds", type=int, default=40)
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED, help="of what is collected")
     parser.add_argument("--smoke", action="store_true", help="one world, to see that it runs")
     options = parser.parse_args(argv)
     if options.smoke:
         repeats(1)
     elif options.what == "collect":
-        collect(options.classes.split(","), options.seeds)
+        collect(options.classes.split(","), options.seeds, options.first_seed)
     elif options.what == "repeats":
         repeats(options.seeds)
     else:

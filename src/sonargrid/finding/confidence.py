@@ -1,6 +1,8 @@
 """How likely a claim is a real thing: a logistic curve over what the fit says of it, calibrated on simulated rooms.
 
-benchmarks/bench_lists.py fits the numbers below and shows how well they hold.
+One station often knows that something is there and not where along an arc, so its claims have two curves: one decides
+what is listed, the other tells how likely a thing stands within 10 cm of its row.  benchmarks/bench_lists.py fits the
+numbers below and shows how well they hold.
 """
 
 from __future__ import annotations
@@ -17,8 +19,10 @@ from sonargrid.finding.things import Object
 from sonargrid.physics.log_odds import logistic
 
 FEATURES = ("constant", "log_gain", "log_readings", "log_stations", "covered", "odd_level", "is_box", "log_sigma")
-# fitted by benchmarks/bench_lists.py; one row for runs of one station, one for several
-ONE_STATION = (-0.455, 0.977, -0.414, 0.0, 0.0, -0.018, 0.0, 0.0)
+MIN_CONFIDENCE = 0.5
+# fitted by benchmarks/bench_lists.py: for runs of one station "there" and "within 10 cm", for several "there"
+ONE_STATION_THERE = (-0.455, 0.977, -0.414, 0.0, 0.0, -0.018, 0.0, 0.0)
+ONE_STATION = (-1.744, 1.173, -0.362, 0.0, 0.0, -0.158, 0.0, -1.643)
 SEVERAL = (-13.497, 2.35, 0.643, 0.2, 2.103, -0.557, 1.298, -1.0)
 USUAL_PASSES = {False: 2.0, True: 1.0}  # pings of a bearing in the worlds the curves were fitted to; True = several
 
@@ -40,7 +44,7 @@ def features(board: Board, claim: Claim, found: Sorted, row: Object) -> Floats:
             odd,
             # one station takes a post for a box and a wall for a post: what it takes it for tells nothing there
             float(several and lead.kind == "box"),
-            math.log(max(longest_sigma_m(row), 0.01) / 0.05) if several else 0.0,
+            math.log(max(longest_sigma_m(row), 0.01) / 0.05),
         ]
     )
 
@@ -80,6 +84,12 @@ def _covered(walls: list[Thing], places: Floats, x: float, y: float) -> float:
 
 
 def confidence(board: Board, claim: Claim, found: Sorted, row: Object) -> float:
-    """Return the probability that a claim is a real thing, 0..1."""
-    numbers = SEVERAL if board.soundings.place_m.shape[0] > 1 else ONE_STATION
-    return float(logistic(features(board, claim, found, row) @ np.array(numbers)))
+    """Return the probability that a claim is a real thing (from one station: one within 10 cm of its row), 0..1.
+
+    What one station surely heard stays at `MIN_CONFIDENCE` at least, however little is known of its place.
+    """
+    seen = features(board, claim, found, row)
+    if board.soundings.place_m.shape[0] > 1:
+        return float(logistic(seen @ np.array(SEVERAL)))
+    there, near = (float(logistic(seen @ np.array(numbers))) for numbers in (ONE_STATION_THERE, ONE_STATION))
+    return max(near, MIN_CONFIDENCE) if there >= MIN_CONFIDENCE else min(near, there)

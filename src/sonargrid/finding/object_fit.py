@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 
+from sonargrid.arrays import Floats
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings
@@ -16,12 +17,14 @@ from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_candidates import open_arcs, pair_candidates, room_candidates, single_candidates
 from sonargrid.finding.object_climb import climb_all
 from sonargrid.finding.object_kinds import swap
+from sonargrid.finding.object_masks import unmask
 from sonargrid.finding.object_moves import Prior
 from sonargrid.finding.object_pool import Pool, drop_poor, grow, objective
-from sonargrid.finding.object_swaps import convert, jump, merge, merged_wide, refloor, rewall, split
+from sonargrid.finding.object_swaps import convert, jump, merge, merged_wide, parted, refloor, rewall, split
 from sonargrid.finding.run_beam import beam_log_prior, fit_beam
 
 TOGETHER = 0.6  # things that climbed side by side must gain so much of the sum of their gains
+ODDS_OF_NEW = 20.0  # an echo that what stood there before explains only so much better than chance may be new
 LEAST_WEIGHT = {True: 2.0, False: 0.8}  # effective pings that make an arc worth a try, with several stations or one
 
 
@@ -71,7 +74,7 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
     grow(board, _pool(soundings, board, prior, several, loud=several), prior)
     board = refloor(board, prior)
     refine_all(board, prior)
-    for _ in range(rounds):
+    for turn in range(rounds):
         if not several:
             convert(board, prior)
         if not keep_beam:
@@ -84,22 +87,26 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
             split(board, prior)
             merge(board, prior)
             if not keep_beam:
-                board = _widened(board, prior, start)
+                board = _tried(board, merged_wide(board, prior), prior, start)
+                board = _tried(board, parted(board, prior), prior, start)
             board = rebox(board, prior, alone=False)
             convert(board, prior)
+            if turn == 0:
+                board = _unfloored(board, prior, start, keep_beam)
             board = refloor(board, prior)
         else:
             swap(board, soundings, prior)
             board = rebox(board, prior)
         grow(board, _pool(soundings, board, prior, several), prior)
+        if not several:
+            unmask(board, prior, LEAST_WEIGHT[several])
         refine_all(board, prior, passes=3, first=0.3)
         drop_poor(board, prior)
     return board
 
 
-def _widened(board: Board, prior: Prior, start: Beam) -> Board:
-    """Return a one-station board with single posts for neighbours of one range and the beam that needs, if better."""
-    other = merged_wide(board, prior)
+def _tried(board: Board, other: Board | None, prior: Prior, start: Beam) -> Board:
+    """Return another one-station board with the beam that it needs, if better."""
     if other is None:
         return board
     for _ in range(2):
@@ -110,8 +117,30 @@ def _widened(board: Board, prior: Prior, start: Beam) -> Board:
     return other if objective(other, prior) + beam_log_prior(other.beam, start) > before else board
 
 
+def _unfloored(board: Board, prior: Prior, start: Beam, keep_beam: bool) -> Board:
+    """Return a one-station board with things in the place of an echo of the floor, if better.
+
+    A floor taken early leaves none of the things at its range a gain of its own, and the beam goes with it.
+    """
+    floors = [j for j, thing in enumerate(board.things) if thing.kind == "floor" and j >= board.given]
+    if not floors:
+        return board
+    other = board.with_more([], without=floors)
+    for _ in range(2):
+        grow(other, _pool(other.soundings, other, prior, False), prior)
+        jump(other, prior)
+        split(other, prior)
+        merge(other, prior)
+        refine_all(other, prior)
+        if not keep_beam:
+            other = fit_beam(other, start)
+    drop_poor(other, prior)
+    before = objective(board, prior) + beam_log_prior(board.beam, start)
+    return other if objective(other, prior) + beam_log_prior(other.beam, start) > before else board
+
+
 def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool, loud: bool = True) -> Pool:
-    unexplained = board.strays() if board.things else np.ones(soundings.ray.size)
+    unexplained = _unexplained(board) if board.things else np.ones(soundings.ray.size)
     radius = math.exp(prior.log_radius)
     arcs = open_arcs(soundings, unexplained, LEAST_WEIGHT[several])
     groups = [single_candidates(soundings, arcs, radius, several)]
@@ -124,3 +153,16 @@ def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool, loud:
         posts = [t for t in board.things if t.kind == "post"]
         groups.append(room_candidates(soundings, arcs, walls, corners, posts))
     return Pool.of(groups)
+
+
+def _unexplained(board: Board) -> Floats:
+    """Return (H,) the chance that each echo has no cause yet; what stood there before explains only what it fits well.
+
+    Something new may stand beside a wall's echo, at nearly its range.
+    """
+    stray = board.strays()
+    if not board.given:
+        return stray
+    share = board.shares()
+    old = share[: board.given].sum(axis=0) > share[board.given :].sum(axis=0)
+    return np.asarray(np.where(old, ODDS_OF_NEW * stray / (1.0 + (ODDS_OF_NEW - 1.0) * stray), stray))

@@ -13,9 +13,11 @@ import numpy as np
 
 from sonargrid.arrays import Floats
 from sonargrid.finding.echo_board import Board
+from sonargrid.finding.echo_model import Soundings, half_beam_rad
 from sonargrid.finding.echo_order import FLAT, Thing
 from sonargrid.finding.object_candidates import (
     ROUGH_DB,
+    Arc,
     crossing,
     floor_candidates,
     mirrored,
@@ -33,6 +35,7 @@ WIDE_RANGE_M = 0.012  # ranges of what one post in a wider beam was taken for
 NEAR_CORNER_M = 0.15
 EXPECTED = 4  # so many more walls are tried that go with others
 LONG_M = 0.5  # a wall of this length is tried as one that scatters, too
+APART_WEIGHT = 2.0  # effective pings that make an arc a thing of its own
 JUMPS_RAD = tuple(math.radians(v) for v in (-20.0, -13.0, -8.0, -5.0, 5.0, 8.0, 13.0, 20.0))
 SPLITS_RAD = tuple(math.radians(v) for v in (8.0, 14.0, 20.0, 26.0))
 
@@ -275,6 +278,38 @@ def merged_wide(board: Board, prior: Prior) -> Board | None:
         other.replace(first, Thing("post", (*pair[:, :2].mean(axis=0).tolist(), prior.log_radius, 0.0)))
         done += 1
     return other if done else None
+
+
+def parted(board: Board, prior: Prior) -> Board | None:
+    """Return a one-station board with two posts for each one whose echoes lie in two arcs apart; None without any.
+
+    A beam that misses more than was thought shows two things of one range as one between them.
+    """
+    radius, place = math.exp(prior.log_radius), board.soundings.place_m[0]
+    shares = board.shares()
+    gone: list[int] = []
+    new: list[Thing] = []
+    for index in range(board.given, len(board.things)):
+        arcs = open_arcs(board.soundings, shares[index], APART_WEIGHT)
+        heaviest = sorted(sorted(arcs, key=lambda arc: -arc.weight)[:2], key=lambda arc: arc.low_rad)
+        if not board.things[index].is_round or len(arcs) < 2 or not _is_silent(board.soundings, *heaviest):
+            continue
+        gone.append(index)
+        # the beam ends where the gap begins; what is farther out may be masked
+        for arc, inner, side in zip(heaviest, (heaviest[0].high_rad, heaviest[1].low_rad), (-1.0, 1.0), strict=True):
+            far = arc.range_m + radius
+            b = inner + side * float(half_beam_rad(np.array(arc.range_m), board.beam, side < 0.0, radius))
+            new.append(
+                Thing("post", (place[0] + far * math.cos(b), place[1] + far * math.sin(b), prior.log_radius, 0.0))
+            )
+    return board.with_more(new, without=gone) if gone else None
+
+
+def _is_silent(s: Soundings, first: Arc, second: Arc) -> bool:
+    """Return whether most pings between two arcs heard nothing: what is masked there is no gap."""
+    between = (s.bearing_rad > first.high_rad + 1e-9) & (s.bearing_rad < second.low_rad - 1e-9)
+    heard = np.bincount(s.ray, weights=s.weight, minlength=s.bearing_rad.size)
+    return bool(s.silence[between].sum() > heard[between].sum())
 
 
 def _neighbour(board: Board, index: int, place: Floats, within_m: float = MERGE_RANGE_M) -> int | None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sonargrid.finding.clusters import cluster_objects
-from sonargrid.finding.confidence import confidence
+from sonargrid.finding.confidence import MIN_CONFIDENCE, confidence
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.object_fit import refine_all, search
@@ -32,7 +32,6 @@ from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Pings, Run
 
 SIZE_PRIOR_M = 0.05  # radius of a thing nobody has measured
-MIN_CONFIDENCE = 0.5
 SIZE_SIGMA = {False: 0.4, True: 0.5}  # of the log radius, for one and for several stations
 WEAK_SHARE = 0.1  # of things before one station that answer far more weakly than a post
 POST_ALONE = 5.0  # what one more post before one station must gain in log likelihood
