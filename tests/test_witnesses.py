@@ -31,7 +31,8 @@ def free_floor(side: int = 40, cell_m: float = 0.1) -> LogOddsGrid:
 def echoes(rows: list[tuple[int, float, float]]) -> Witnesses:
     station, bearing, range_m = (np.array(column) for column in zip(*rows, strict=True))
     x = np.where(station == 0, -0.31, 0.42)
-    return Witnesses(station, x, np.full(x.shape, 0.05), bearing, range_m, HALF)
+    half = np.full(x.shape, HALF)
+    return Witnesses(station, x, np.full(x.shape, 0.05), bearing, range_m, -half, half)
 
 
 @settings(deadline=None, max_examples=40)
@@ -58,7 +59,7 @@ def test_a_cell_stays_free_where_some_echo_was_heard_across_it(rows: list[tuple[
 
 def test_floor_between_stations_and_things_is_believed_without_a_witness() -> None:
     grid = free_floor()
-    none = Witnesses(np.zeros(0, dtype=int), *(np.zeros(0) for _ in range(4)), HALF)
+    none = Witnesses(np.zeros(0, dtype=int), *(np.zeros(0) for _ in range(6)))
     corners = [(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)]
     got = unwitnessed(grid, none, corners)
     row, column = np.nonzero(grid.log_odds < 0.0)
@@ -71,7 +72,7 @@ def test_floor_between_stations_and_things_is_believed_without_a_witness() -> No
 
 def test_without_witnesses_nothing_is_free() -> None:
     grid = free_floor()
-    none = Witnesses(np.zeros(0, dtype=int), *(np.zeros(0) for _ in range(4)), HALF)
+    none = Witnesses(np.zeros(0, dtype=int), *(np.zeros(0) for _ in range(6)))
     assert np.array_equal(unwitnessed(grid, none), grid.log_odds < 0.0)
 
 
@@ -101,11 +102,22 @@ def test_silent_pings_reach_as_far_as_the_ranger() -> None:
     made = open_floor(2)
     things = fit_objects(made.pings, made.run)
     assert things.seen is not None
-    more = with_silence(things.seen, made.pings, made.run.ranger.reach_m)
+    more = with_silence(things.seen, made.pings, made.run.ranger.reach_m, HALF)
     silent = len(np.unique(made.pings.ray[made.pings.silent]))
     assert more.range_m.size == things.seen.range_m.size + silent
     assert np.all(more.range_m[-silent:] == made.run.ranger.reach_m)
     assert set(more.station[-silent:].tolist()).isdisjoint(things.seen.station.tolist())
+
+
+def test_an_echo_vouches_for_the_floor_between_its_axis_and_its_cause() -> None:
+    made = open_floor(2)
+    things = fit_objects(made.pings, made.run)
+    seen, (one,) = things.seen, things.objects
+    assert seen is not None
+    post = np.arctan2(one.y_m - seen.y_m, one.x_m - seen.x_m)
+    off = (post - seen.bearing_rad + math.pi) % (2.0 * math.pi) - math.pi
+    assert np.all(seen.low_rad < np.minimum(off, 0.0)) and np.all(seen.high_rad > np.maximum(off, 0.0))
+    assert np.ptp(seen.high_rad - seen.low_rad - np.abs(off)) < math.radians(0.5), "a little more on both sides"
 
 
 def test_one_station_and_sums_stay_as_they_are() -> None:

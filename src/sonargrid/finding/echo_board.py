@@ -326,6 +326,10 @@ class Board:
         caused = (1.0 - self.beam.stray - self.beam.missed) * self.rest().plain.caused[-1]
         return np.asarray(stray / (stray + caused))
 
+    def answering_m(self) -> Floats:
+        """Return (J, S, 2): the point of each thing that answers each station [m]."""
+        return self._heard.points
+
     def shares(self) -> Floats:
         """Return (J, H): the chance that each echo comes from each thing."""
         full = self.rest()

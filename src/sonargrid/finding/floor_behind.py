@@ -119,7 +119,8 @@ def as_far_as_seen(made: Map, things: ObjectList) -> Map:
     if made.settings.solver != "joint" or seen is None:
         return made
     if not any(thing.kind == "wall" for thing in things.objects):
-        seen = with_silence(seen, made.pings, made.run.ranger.reach_m)
+        ranger = made.run.ranger
+        seen = with_silence(seen, made.pings, ranger.reach_m, ranger.mean_half_beam_rad)
     known = [*stations_of(made), *((thing.x_m, thing.y_m) for thing in things.objects if thing.kind != "wall")]
     known += [end for thing in things.objects if thing.kind == "wall" for end in thing.ends_m()]
     return _unknown(made, unwitnessed(made.grid, seen, known))

@@ -15,12 +15,11 @@ import numpy as np
 
 from sonargrid.arrays import Bools, Floats, Ints, frozen
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.echo_model import half_beam_rad
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.runs.readings import Pings
 
 SURE = 0.5  # share of an echo that listed things must explain
-WIDTH_AT_M = 0.7  # where the half width of the witnesses' beam is taken
+BESIDE_RAD = math.radians(8.0)  # so far beside its axis and its cause an echo vouches for floor; benchmarks/README.md
 STEP_RAD = math.radians(0.5)  # of the table of bearings
 ROUND_M = 0.35  # so far round stations and things floor is believed; benchmarks/README.md, Floor that nobody saw
 DIRECTIONS = 64  # of the round's sides
@@ -35,7 +34,7 @@ class Witnesses:
     station : number of the place, counted as the fit does
     x_m, y_m, bearing_rad : the ranger's face and its axis
     range_m : how far the floor before it was crossed
-    half_rad : to which side of the axis an echo vouches for floor
+    low_rad, high_rad : from where to where it was crossed, counted from the axis
     """
 
     station: Ints
@@ -43,25 +42,29 @@ class Witnesses:
     y_m: Floats
     bearing_rad: Floats
     range_m: Floats
-    half_rad: float
+    low_rad: Floats
+    high_rad: Floats
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "station", frozen(self.station, np.int64))
-        for name in ("x_m", "y_m", "bearing_rad", "range_m"):
+        for name in ("x_m", "y_m", "bearing_rad", "range_m", "low_rad", "high_rad"):
             object.__setattr__(self, name, frozen(getattr(self, name)))
 
 
 def witnesses(board: Board, listed: Sequence[int]) -> Witnesses:
-    """Return the echoes that the board's listed things explain."""
-    s = board.soundings
-    share = board.shares()[list(listed)].sum(axis=0) if listed else np.zeros(s.ray.size)
-    ray = s.ray[share > SURE]
-    half = np.concatenate([half_beam_rad(np.array([WIDTH_AT_M]), board.beam, left) for left in (True, False)])
-    of_ray = (s.station[ray], s.x_m[ray], s.y_m[ray], s.bearing_rad[ray])
-    return Witnesses(*of_ray, s.range_m[share > SURE], float(half.mean()))
+    """Return the echoes that the board's listed things explain, each for the floor between its axis and its cause."""
+    s, which = board.soundings, np.array(listed, dtype=np.int64)
+    share = board.shares()[which]
+    told = np.flatnonzero(share.sum(axis=0) > SURE)
+    ray = s.ray[told]
+    cause = board.answering_m()[which[np.argmax(share[:, told], axis=0)] if told.size else which[:0], s.station[ray]]
+    off = np.arctan2(cause[:, 1] - s.y_m[ray], cause[:, 0] - s.x_m[ray]) - s.bearing_rad[ray]
+    off = np.remainder(off + math.pi, 2.0 * math.pi) - math.pi
+    of_ray = (s.station[ray], s.x_m[ray], s.y_m[ray], s.bearing_rad[ray], s.range_m[told])
+    return Witnesses(*of_ray, np.minimum(off, 0.0) - BESIDE_RAD, np.maximum(off, 0.0) + BESIDE_RAD)
 
 
-def with_silence(seen: Witnesses, pings: Pings, reach_m: float) -> Witnesses:
+def with_silence(seen: Witnesses, pings: Pings, reach_m: float, half_rad: float) -> Witnesses:
     """Return witnesses with the silent pings among them: on open floor, nothing heard is nothing there.
 
     Silent stations are numbered on from the others; their places are what counts.
@@ -70,13 +73,15 @@ def with_silence(seen: Witnesses, pings: Pings, reach_m: float) -> Witnesses:
     ray = np.unique(pings.ray[pings.silent])
     _, place = np.unique(np.round(np.stack([rays.x_m[ray], rays.y_m[ray]]), 3), axis=1, return_inverse=True)
     first = int(seen.station.max(initial=-1)) + 1
+    half = np.full(ray.size, half_rad)
     return Witnesses(
         np.concatenate([seen.station, first + np.asarray(place, dtype=np.int64).reshape(-1)]),
         np.concatenate([seen.x_m, rays.x_m[ray]]),
         np.concatenate([seen.y_m, rays.y_m[ray]]),
         np.concatenate([seen.bearing_rad, rays.bearing_rad[ray]]),
         np.concatenate([seen.range_m, np.full(ray.size, reach_m)]),
-        seen.half_rad,
+        np.concatenate([seen.low_rad, -half]),
+        np.concatenate([seen.high_rad, half]),
     )
 
 
@@ -96,7 +101,7 @@ def unwitnessed(grid: LogOddsGrid, seen: Witnesses, known: Points = ()) -> Bools
     row, column = np.nonzero(grid.log_odds < 0.0)
     for station in np.unique(seen.station):
         mine = seen.station == station
-        far = _farthest(seen.bearing_rad[mine], seen.range_m[mine], seen.half_rad)
+        far = _farthest(seen, mine)
         x, y = grid.frame.centre_of(row, column)
         dx, dy = x - seen.x_m[mine].mean(), y - seen.y_m[mine].mean()
         at = np.floor(np.arctan2(dy, dx) / STEP_RAD).astype(np.int64) % far.size
@@ -118,10 +123,12 @@ def _outside(points: Points, x_m: Floats, y_m: Floats) -> Bools:
     return outside
 
 
-def _farthest(bearing_rad: Floats, range_m: Floats, half_rad: float) -> Floats:
-    """Return how far witnesses vouch for the floor [m], by bearing in steps from 0."""
+def _farthest(seen: Witnesses, mine: Bools) -> Floats:
+    """Return how far the witnesses of a station vouch for the floor [m], by bearing in steps from 0."""
     far = np.zeros(round(2.0 * math.pi / STEP_RAD))
-    side = np.arange(-math.floor(half_rad / STEP_RAD), math.floor(half_rad / STEP_RAD) + 1)
-    at = (np.floor(bearing_rad / STEP_RAD).astype(np.int64)[:, None] + side) % far.size
-    np.maximum.at(far, at, np.broadcast_to(range_m[:, None], at.shape))
+    first = np.floor((seen.bearing_rad[mine] + seen.low_rad[mine]) / STEP_RAD).astype(np.int64)
+    last = np.floor((seen.bearing_rad[mine] + seen.high_rad[mine]) / STEP_RAD).astype(np.int64)
+    for k in range(int((last - first).max(initial=-1)) + 1):
+        there = first + k <= last
+        np.maximum.at(far, (first[there] + k) % far.size, seen.range_m[mine][there])
     return far
