@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sonargrid.arrays import Floats
-from sonargrid.finding.echo_beam import Beam
+from sonargrid.finding.echo_beam import Beam, directivity_db
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import EDGE_DB, Soundings, heard_first, thing_echoes
 from sonargrid.finding.echo_order import Thing, same_rows
@@ -73,6 +73,33 @@ def test_where_the_beam_looks_past_its_face_a_near_box_answers_with_an_edge() ->
     s = _looks(0.0, 0.0, np.array([90.0, 40.0]))
     box = thing_echoes("box", np.array([[0.0, 0.25, 0.0, 0.10, 0.05, 0.0]]), s, BEAM)
     assert box.range_m[0].tolist() == pytest.approx([0.2, math.hypot(0.1, 0.2)])
+
+
+@given(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5), st.floats(-3.0, 3.0), st.floats(-1.0, 1.0))
+@settings(max_examples=60, deadline=None)
+def test_the_edges_in_sight_are_those_that_a_walk_round_the_box_finds(
+    x: float, y: float, turn: float, aside: float
+) -> None:
+    half_w, half_d, toward = 0.09, 0.05, math.atan2(y, x) + aside
+    s = _looks(0.0, 0.0, np.degrees(np.array([toward])))
+    e = thing_echoes("box", np.array([[x, y, turn, half_w, half_d, 0.0]]), s, BEAM)
+    c, sn = math.cos(turn), math.sin(turn)
+    u, v = -c * x - sn * y, sn * x - c * y  # the station in the box's own frame
+    if e.other_db is None or not math.isfinite(float(e.other_db[0, 0])):
+        return
+    heard = []
+    for i, j in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
+        eu, ev = i * half_w, j * half_d
+        if (i * u > half_w) == (j * v > half_d):
+            continue
+        ex, ey = x + c * eu - sn * ev, y + sn * eu + c * ev
+        far = math.hypot(ex, ey)
+        spread = 20.0 * math.log10(far) + (2.0 * BEAM.absorption_db_m + BEAM.slope_db_m) * (far - 1.0)
+        off = directivity_db(np.array([math.atan2(ey, ex) - toward]), BEAM)
+        heard.append((EDGE_DB - BEAM.threshold_db - spread + float(off[0]), far))
+    level, far = max(heard)
+    told = [(float(e.margin_db[0, 0]), float(e.range_m[0, 0])), (float(e.other_db[0, 0]), float(e.other_m[0, 0]))]
+    assert any(m == pytest.approx(level, abs=1e-6) and r == pytest.approx(far) for m, r in told)
 
 
 def test_two_edges_of_a_near_box_answer_each_with_its_own_chance() -> None:

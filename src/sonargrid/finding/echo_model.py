@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
@@ -97,10 +96,15 @@ def half_beam_rad(range_m: Floats, beam: Beam, left: bool, radius_m: float = 0.0
     return np.asarray(off[np.maximum(heard.sum(axis=-1) - 1, 0)])
 
 
-def _common_db(r: Floats, beam: Beam) -> Floats:
+def _edge_db(r: Floats, beam: Beam) -> Floats:
+    """Return the margin of an upright edge on the axis at range r [dB]."""
+    return _common_db(r, beam, 20.0) + EDGE_DB
+
+
+def _common_db(r: Floats, beam: Beam, spread_db: float = 10.0) -> Floats:
     """Return the margin of a smooth wall on the axis at range r [dB]: spreading, half taken back; air; threshold."""
     return np.asarray(
-        -10.0 * np.log10(r) - (2.0 * beam.absorption_db_m + beam.slope_db_m) * (r - 1.0) - beam.threshold_db
+        -spread_db * np.log10(r) - (2.0 * beam.absorption_db_m + beam.slope_db_m) * (r - 1.0) - beam.threshold_db
     )
 
 
@@ -267,17 +271,22 @@ def _with_edges(columns: Columns, r: Floats, off: Floats, margin: Floats, beam: 
     """Return range, angle and margin of what is louder, each box's (n,) nearest point or the loudest other upright
     edge in sight, and range and margin of what is not."""
     u, v, half_w, half_d, heading = columns
-    edge_m, edge_off, edge_db = r, off, np.full(r.shape, -np.inf)
-    for i, j in product((-1.0, 1.0), repeat=2):
-        beyond_u, beyond_v = i * u > half_w, j * v > half_d
+    # edges in sight: both of the one face that looks here, or, of two such faces, those that only one has (the edge
+    # that they share is the nearest point itself); +-1 tell on which side of the middle
+    su, sv = np.sign(u) * (np.abs(u) > half_w), np.sign(v) * (np.abs(v) > half_d)
+    flat_u, flat_v = su == 0.0, sv == 0.0
+    sides = (
+        (np.where(flat_u, 1.0, su), np.where(flat_u, sv, np.where(flat_v, 1.0, -sv))),
+        (np.where(flat_u, -1.0, np.where(flat_v, su, -su)), np.where(flat_v, -1.0, sv)),
+    )
+    edges = []
+    for i, j in sides:
         eu, ev = i * half_w - u, j * half_d - v
         far = np.maximum(_length(eu, ev), 1e-3)
         beside = np.arctan2(ev, eu) - heading
-        level = _common_db(far, beam) + EDGE_DB - 10.0 * np.log10(far) + directivity_db(beside, beam)
-        # an edge that both its faces look past is the nearest point itself
-        better = (beyond_u != beyond_v) & (level > edge_db)
-        edge_m, edge_off = np.where(better, far, edge_m), np.where(better, beside, edge_off)
-        edge_db = np.where(better, level, edge_db)
+        edges.append((far, beside, _edge_db(far, beam) + directivity_db(beside, beam)))
+    louder = edges[1][2] > edges[0][2]
+    edge_m, edge_off, edge_db = (np.where(louder, b, a) for a, b in zip(*edges, strict=True))
     first = margin >= edge_db
     return (
         np.where(first, r, edge_m),
@@ -301,7 +310,7 @@ def _face_db(inside: Floats, width: Floats, away: Floats) -> Floats:
         Distance from the face's plane [m]; the face answers before it only.
     """
     level = 20.0 * np.log10(np.minimum(1.0, width))
-    level = level - EDGE_FADE_DB * np.clip(1.0 - inside, 0.0, 1.0) - 12.0 * np.maximum(-inside, 0.0)
+    level = level - EDGE_FADE_DB * np.minimum(np.maximum(1.0 - inside, 0.0), 1.0) - 12.0 * np.maximum(-inside, 0.0)
     return np.asarray(np.where(away > 0.0, level, -200.0))
 
 
@@ -326,7 +335,7 @@ def _wall_echoes(columns: Columns, at: Rays, beam: Beam, is_rough: bool) -> tupl
     level = _common_db(r, beam) + gain + 20.0 * np.log10(np.minimum(1.0, (high - low) / zone))
     inside = np.minimum(along - low, high - along) / zone
     # beyond its end a wall fades on: a hard end would stop the fit from finding it
-    level = level - EDGE_FADE_DB * np.clip(1.0 - inside, 0.0, 1.0) - 12.0 * np.maximum(-inside, 0.0)
+    level = level - EDGE_FADE_DB * np.minimum(np.maximum(1.0 - inside, 0.0), 1.0) - 12.0 * np.maximum(-inside, 0.0)
     return r, off, level + directivity_db(off, beam)
 
 
@@ -372,7 +381,7 @@ def heard_first(
 
 def range_density(range_m: Floats, echo_m: Floats, margin_db: Floats, beam: Beam) -> Floats:
     """Return the density [1/m] of hearing `range_m` from an echo at `echo_m`: late when weak, heavy tails, slips."""
-    weak = 1.0 - np.clip(margin_db / FULL_MARGIN_DB, 0.0, 1.0)
+    weak = 1.0 - np.minimum(np.maximum(margin_db / FULL_MARGIN_DB, 0.0), 1.0)
     wide = 1.0 / (beam.sigma_m + beam.sigma_share * echo_m)
     t = (range_m - echo_m - beam.late_m * weak) * wide
     slipped = t - beam.slip_m * wide
