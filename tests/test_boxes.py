@@ -18,6 +18,7 @@ from sonargrid.finding.echo_order import Thing, same_rows
 from sonargrid.finding.echo_shadows import shadows
 from sonargrid.finding.object_boxes import rebox
 from sonargrid.finding.object_candidates import mirrored
+from sonargrid.finding.object_corners import explained, free_corners
 from sonargrid.finding.object_moves import Prior, apply_moves
 from sonargrid.finding.object_pool import EXPECTED_BONUS, cost, costs, objective
 from sonargrid.finding.objects import find_objects
@@ -231,6 +232,24 @@ def test_a_box_replaces_the_pieces_that_stood_in_for_it() -> None:
     better = rebox(board, prior)
     assert [t.kind for t in better.things].count("box") == 1
     assert objective(better, prior) > objective(board, prior) + 0.5
+
+
+def test_what_a_post_or_a_wall_explains_as_well_is_no_free_corner() -> None:
+    scene = replace(ROOM, boxes=(), posts=(ScenePost(1.2, 1.1, 0.08),))
+    soundings, _ = pack(calibrated(simulate(scene, 6)))
+    prior = Prior(math.log(0.07), 0.5)
+    south, west = Thing("wall", (-math.pi / 2, 0.0, 0.0, 2.4, 0.0)), Thing("wall", (math.pi, 0.0, -2.2, 0.0, 0.0))
+    # where B hears the east wall, on the post's near side, and where walls really cross
+    corners = [Thing("corner", (x, y, -9.0, 0.0)) for x, y in ((2.4, 1.08), (1.19, 1.07), (0.0, 0.0))]
+    board = Board(soundings, BEAM, [south, west, *corners])
+    assert free_corners(board, prior) == [2, 3]
+    better = explained(board, soundings, prior)
+    posts, walls = ([t for t in better.things if t.kind == kind] for kind in ("post", "wall"))
+    assert (len(posts), len(walls)) == (1, 3)
+    assert not free_corners(better, prior)
+    x, y = posts[0].middle_m
+    assert math.hypot(x - 1.2, y - 1.1) < 0.02
+    assert max(abs(wall.shape[1]) for wall in walls) == pytest.approx(2.4, abs=0.02)
 
 
 def test_copies_of_a_sweep_change_no_count() -> None:

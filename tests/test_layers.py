@@ -39,6 +39,7 @@ ROOMS: dict[int, str] = {
     6: "mapping tiled_map "
     "echo_beam echo_model soundings echo_shadows echo_order echo_rating echo_board object_candidates object_moves "
     "object_climb run_beam object_pool object_boxes object_kinds object_masks object_swaps object_fit object_list "
+    "object_corners "
     "object_sigmas object_middles confidence clusters object_rows witnesses",
     7: "objects",
     8: "drawn floor_behind "

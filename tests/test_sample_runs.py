@@ -186,6 +186,9 @@ def test_the_potting_bench_keeps_its_front_corners_and_says_nothing_of_the_floor
     corners = [(t.x_m, t.y_m) for t in things if t.kind == "corner"]
     for x, y in ((0.0, 0.0), (2.6, 0.0)):  # of scene.toml
         assert min(math.hypot(x - a, y - b) for a, b in corners) < 0.06
+    walls = [t for t in things if t.kind == "wall"]
+    lines = {round(0.2 * round(5.0 * (t.x_m if math.cos(t.bearing_rad) ** 2 > 0.5 else t.y_m)), 1) for t in walls}
+    assert len(walls) == 4 and lines == {0.0, 2.0, 2.6}  # west and south both lie on 0
     grid = without_floor_behind(made, things).grid
     for x in (0.5, 1.3, 2.1):
         row, column = grid.frame.cell_of(x, -0.7)

@@ -85,8 +85,7 @@ def _groups(board: Board, least: int) -> list[list[int]]:
     for j in sorted(at, key=lambda j: -float(own[j].sum())):
         near = [k for k in at if math.hypot(at[k][0] - at[j][0], at[k][1] - at[j][1]) < REACH_M]
         for group in (sorted(near), [j]):
-            lone_box = len(group) == 1 and board.things[group[0]].kind == "box"
-            if group not in out and not lone_box and len(group) >= least:
+            if group not in out and len(group) >= least:
                 out.append(group)
     return out
 
@@ -99,9 +98,10 @@ def _best_single(board: Board, groups: list[list[int]], prior: Prior, posts: boo
     rests: list[Rest] = []
     for number, group in enumerate(groups):
         rest = board.rest(group)
-        starts = {"box": _starts(board, group)}
+        is_box = len(group) == 1 and board.things[group[0]].kind == "box"
+        starts = {} if is_box else {"box": _starts(board, group)}
         if posts:
-            starts["post"] = _posts(board, group)
+            starts["post"] = posts_for(board, group)
         stands = believed(rest.things, prior)
         leaders: list[Thing] = []
         versions = [board.versions(kind, shapes) for kind, shapes in starts.items()]
@@ -121,7 +121,7 @@ def _best_single(board: Board, groups: list[list[int]], prior: Prior, posts: boo
     return [thing for _, thing in best]
 
 
-def _posts(board: Board, group: list[int]) -> Floats:
+def posts_for(board: Board, group: list[int]) -> Floats:
     """Return (n, 4) posts to start from: behind the point of each piece nearest to each station, and in their midst."""
     s = board.soundings
     own = board.shares()[group] * s.count
@@ -133,10 +133,21 @@ def _posts(board: Board, group: list[int]) -> Floats:
             face, bearing = side_of(board.things[j], s.place_m[station])
             for r in POST_RADII_M:
                 at.append((px + (face + r) * math.cos(bearing), py + (face + r) * math.sin(bearing), r))
+        if board.things[j].kind == "corner":
+            (x, y), (back_x, back_y) = board.things[j].middle_m, _back(board.things[j], s.place_m, heard)
+            at += [(x + r * back_x, y + r * back_y, r) for r in POST_RADII_M]
     if len(group) > 1:
         x, y = np.mean([board.things[j].middle_m for j in group], axis=0)
         at += [(x, y, r) for r in POST_RADII_M]
     return np.array([(x, y, math.log(r), 0.0) for x, y, r in at]).reshape(-1, 4)
+
+
+def _back(thing: Thing, place_m: Floats, heard: np.ndarray) -> Floats:
+    """Return the unit vector (2,) that leads away from the places (S, 2) that heard a thing so often (S,)."""
+    away = np.array(thing.middle_m) - place_m
+    away /= np.maximum(np.hypot(away[:, 0], away[:, 1]), 1e-6)[:, None]
+    back = heard @ away
+    return np.asarray(back / max(float(np.hypot(*back)), 1e-6))
 
 
 def _sides(board: Board, group: list[int]) -> list[tuple[float, float, float, float]]:
@@ -181,10 +192,7 @@ def _starts(board: Board, group: list[int]) -> Floats:
     for k, thing in enumerate(board.things[j] for j in group):
         x, y = thing.middle_m
         heard = np.bincount(s.station[s.ray], weights=own[k], minlength=len(s.place_m))
-        away = np.array([x, y]) - s.place_m
-        away /= np.maximum(np.hypot(away[:, 0], away[:, 1]), 1e-6)[:, None]
-        back = heard @ away
-        back /= max(float(np.hypot(*back)), 1e-6)
+        back = _back(thing, s.place_m, heard)
         if thing.kind in FLAT:
             c, sn = math.cos(thing.shape[0]), math.sin(thing.shape[0])
             # a face stands where it was heard, not where its unheard ends are

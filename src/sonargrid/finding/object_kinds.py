@@ -33,10 +33,10 @@ def swap(board: Board, soundings: Soundings, prior: Prior) -> int:
     tried: list[tuple[int, Thing]] = []
     rests: list[Rest] = []
     for index in range(board.given, len(board.things)):
-        pool = _in_place_of(board, index, soundings, prior, shares[index])
+        pool = in_place_of(board, index, soundings, prior, shares[index])
         if pool is not None:
             rest = board.rest(index)
-            leaders = _leaders(board, index, rest, pool, prior)
+            leaders = leaders_of(board, index, rest, pool, prior)
             tried += [(index, thing) for thing in leaders]
             rests += [rest] * len(leaders)
     climbed = climb_all(board, rests, [thing for _, thing in tried], prior, passes=4)
@@ -69,11 +69,11 @@ def instead(board: Board, odd: Sequence[int], soundings: Soundings, prior: Prior
     done = 0
     for index in odd:
         score, before = objective(board, prior), board.things[index]
-        pool = _in_place_of(board, index, soundings, prior, board.shares()[index])
+        pool = in_place_of(board, index, soundings, prior, board.shares()[index])
         if pool is None:
             continue
         rest = board.rest(index)
-        leaders = _leaders(board, index, rest, pool.only(("corner", "post")), prior, CHANCE_COST + WORTH_A_CLIMB)
+        leaders = leaders_of(board, index, rest, pool.only(("corner", "post")), prior, CHANCE_COST + WORTH_A_CLIMB)
         climbed = climb_all(board, [rest] * len(leaders), leaders, prior, passes=4)
         for thing, _ in sorted(climbed, key=lambda c: -c[1]):
             board.replace(index, thing)
@@ -95,7 +95,7 @@ def _now(board: Board, index: int, prior: Prior) -> float:
     return board.likelihood() + believed - cost(thing, _others(board, index), prior)
 
 
-def _leaders(
+def leaders_of(
     board: Board, index: int, rest: Rest, pool: Pool, prior: Prior, near: float = WORTH_A_CLIMB
 ) -> list[Thing]:
     """Return the candidates that come near enough to a thing to climb."""
@@ -106,7 +106,7 @@ def _leaders(
     return [Thing(kind, tuple(shape)) for kind, shape, _ in leaders[:3]]
 
 
-def _in_place_of(board: Board, index: int, soundings: Soundings, prior: Prior, own: Floats) -> Pool | None:
+def in_place_of(board: Board, index: int, soundings: Soundings, prior: Prior, own: Floats) -> Pool | None:
     """Return what might stand in the place of a thing, given its share (H,) of each echo; None = it is sure."""
     thing, radius = board.things[index], math.exp(prior.log_radius)
     if thing.kind == "floor":

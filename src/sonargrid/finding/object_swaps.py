@@ -52,7 +52,7 @@ def rewall(board: Board, prior: Prior, tries: int = 5) -> Board:
         best, chosen = now + 1.0, None
         for wall in leaders:
             other = board.with_more([wall])
-            _add_corners(other, wall, prior)
+            add_corners(other, wall, prior)
             _add_mirrored(other, wall, prior)
             _drop_near(other, wall, prior)
             value = objective(other, prior)
@@ -116,7 +116,7 @@ def _is_expected(wall: Thing, board: Board, prior: Prior) -> bool:
     return cost(wall, board.things, prior) < prior.cost(wall.kind)
 
 
-def _add_corners(board: Board, wall: Thing, prior: Prior) -> None:
+def add_corners(board: Board, wall: Thing, prior: Prior) -> None:
     """Add the corners where a new wall crosses others, where they pay; corners that stood near by are moved there."""
     for other in [t for t in board.things if t.kind in FLAT and t is not wall]:
         point = crossing(np.array(wall.shape), np.array(other.shape))

@@ -15,6 +15,7 @@ from sonargrid.finding.clusters import cluster_objects
 from sonargrid.finding.confidence import MIN_CONFIDENCE, confidence
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
+from sonargrid.finding.object_corners import explained
 from sonargrid.finding.object_fit import refine_all, search
 from sonargrid.finding.object_kinds import instead
 from sonargrid.finding.object_list import Claim, Sorted, heard_point, heard_readings, sort_things
@@ -173,6 +174,10 @@ def fit_things(pings: Pings, run: Run, size_prior_m: float = SIZE_PRIOR_M, befor
         there = before.board.things
         board = Board(soundings, before.board.beam, there, len(there))
     board = search(soundings, board, prior, keep_beam=known)
+    if several:
+        as_searched, board = board, explained(board, soundings, prior)
+        if board is not as_searched:
+            refine_all(board, prior, passes=3, first=0.3)
     found = sort_things(board, gains(board, prior), size_prior_m)
     if found.chance and instead(board, found.chance, soundings, prior):
         refine_all(board, prior, passes=3, first=0.3)
