@@ -18,9 +18,35 @@ from sonargrid.maps.grid import GridFrame, LogOddsGrid
 from sonargrid.maps.mapping import build_map
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Ranger, Readings, Robot, Run, Station
-from sonargrid.stations.next_station import Proposal, _told, next_station
-from sonargrid.stations.outlook import directions, in_sight, inside_sweep, new_floor_m2, walls_of
-from sonargrid.stations.reachable import beyond_walls, footprint_m, heard_clear, parking_cells, parking_places
+from sonargrid.stations.next_station import (
+    ENOUGH_FLOOR_M2,
+    ENOUGH_SPREAD_M,
+    NOT_HEARD_CLEAR,
+    WORTH,
+    Proposal,
+    _told,
+    next_station,
+)
+from sonargrid.stations.outlook import (
+    FOOT_M,
+    WALLS,
+    directions,
+    how_new,
+    in_sight,
+    inside_sweep,
+    new_wall_m,
+    sight,
+    square_to,
+    walls_of,
+)
+from sonargrid.stations.reachable import (
+    beyond_walls,
+    footprint_m,
+    heard_clear,
+    likely_cells,
+    parking_cells,
+    parking_places,
+)
 
 ANGLES = np.arange(0.0, 181.0, 3.0)
 
@@ -110,15 +136,99 @@ def test_floor_that_hangs_together_with_no_station_is_not_reached() -> None:
     assert x.max() < 0.2
 
 
+@given(st.floats(0.05, 0.20))
+def test_what_is_heard_clear_is_free_on_the_map_and_that_may_be_free(radius: float) -> None:
+    grid = _floor((slice(20, 24), slice(40, 60)))
+    run, things = _run(radius_m=radius), [_post(0.5, 0.5)]
+    clear, free = parking_cells(grid, run, calibrated(run), things), likely_cells(grid, run, things)
+    maybe = likely_cells(grid, run, things, unknown=True)
+    assert not (clear & ~free).any()
+    assert not (free & ~maybe).any()
+    assert not free.any() or clear.sum() < free.sum()  # near the sweep's ends nobody listened from aside
+    # what is free by the map alone keeps the same distance from what was found
+    x, y = grid.frame.centre_of(*np.nonzero(free))
+    stood = np.hypot(x, y) <= radius + 0.05
+    assert (np.hypot(x - 0.5, y - 0.5)[~stood] >= radius + footprint_m(_post(0.5, 0.5)) - 0.03).all()
+
+
+def _new_wall(place: tuple[float, float], heading: float, square: float | None = None) -> float:
+    """New wall [m] after one station at the origin that faced +y, walls taken to stand 1 m away all round."""
+    half, far = (-math.pi / 2, math.pi / 2), np.full((1, directions().size), 1.0)
+    new = how_new(np.array([place]), np.array([[0.0, 0.0, math.pi / 2]]), half)
+    return float(new_wall_m(far, new, np.array([heading]), half, square)[0, 0])
+
+
+def test_the_same_sweep_again_meets_no_new_wall_and_the_other_half_circle_only_new_wall() -> None:
+    """Four walls, two in a half circle; a piece ends where its arc is 5 cm off the wall: 2 sqrt(2 h r), the sagitta."""
+    piece = 2.0 * math.sqrt(2.0 * 0.05 * 1.0)
+    assert _new_wall((0.0, 0.0), math.pi / 2) == pytest.approx(0.0, abs=1e-9)
+    assert _new_wall((0.0, 0.0), -math.pi / 2) == pytest.approx(0.5 * WALLS * piece, rel=0.03)
+    assert 0.0 < _new_wall((0.2, 0.0), math.pi / 2) < _new_wall((0.6, 0.0), math.pi / 2)
+
+
+def test_a_step_along_the_way_to_a_wall_does_not_move_its_foot() -> None:
+    """A foot moves by the step's part across the way to the wall (foot of the perpendicular; plane geometry)."""
+    new = how_new(np.array([[0.1, 0.3]]), np.array([[0.0, 0.0, math.pi / 2]]), (-math.pi / 2, math.pi / 2))[0]
+    turn = directions()
+    for at in (math.pi / 2, math.pi / 4, math.atan2(0.3, 0.1)):
+        n = int(np.argmin(np.abs(turn - at)))
+        across = abs(0.1 * math.sin(turn[n]) - 0.3 * math.cos(turn[n]))
+        assert new[n] == pytest.approx(min(across, FOOT_M) / FOOT_M)
+    assert new[int(np.argmin(np.abs(turn - 1.5 * math.pi)))] == 1.0  # nobody listened there
+
+
+@given(st.floats(-math.pi, math.pi), st.floats(-1.0, 1.0), st.floats(-1.0, 1.0), st.integers(0, 71))
+def test_new_wall_turns_with_the_world(heading: float, x: float, y: float, steps: int) -> None:
+    turned = steps * 2.0 * math.pi / directions().size
+    c, s = math.cos(turned), math.sin(turned)
+    half, far = (-1.5, 1.5), np.ones((1, directions().size))
+    one = how_new(np.array([[x, y]]), np.array([[0.0, 0.0, 0.02]]), half)
+    other = how_new(np.array([[c * x - s * y, s * x + c * y]]), np.array([[0.0, 0.0, 0.02 + turned]]), half)
+    assert np.roll(one[0], steps) == pytest.approx(other[0], abs=1e-6)
+    everywhere = (-math.pi, math.pi)
+    before = new_wall_m(far, one, np.array([heading]), everywhere, 0.1)
+    assert before == pytest.approx(new_wall_m(far, other, np.array([heading]), everywhere, 0.1 + turned), abs=1e-6)
+    assert (before >= 0.0).all()
+
+
+def test_walls_are_expected_square_to_those_found() -> None:
+    assert square_to([]) is None
+    assert square_to([WALL, _post(0.5, 0.5)]) == pytest.approx(0.0)
+    slanted = replace(WALL, heading_rad=math.radians(95.0))
+    assert square_to([slanted]) == pytest.approx(math.radians(5.0))
+    # a sweep of 40 degrees that looks at where a wall is expected meets more than one that looks between
+    narrow, far = (-math.radians(20.0), math.radians(20.0)), np.ones((1, directions().size))
+    new = np.ones((1, directions().size))
+    at, between = new_wall_m(far, new, np.array([0.0, math.pi / 4]), narrow, square_to([WALL]))[0]
+    even = new_wall_m(far, new, np.array([0.0, math.pi / 4]), narrow, None)[0]
+    assert at > 2.0 * between
+    assert even[0] == pytest.approx(even[1])
+
+
+def test_the_next_wall_is_where_sight_ends_or_what_is_known() -> None:
+    frame = GridFrame.around(-1.0, -1.0, 1.0, 1.0, 0.02)
+    known = np.hypot(*np.meshgrid(frame.x_centres_m(), frame.y_centres_m())) < 0.7
+    log_odds = np.where(known, -2.0, 0.0).astype(np.float32)
+    grid = LogOddsGrid(frame, log_odds, known.astype(np.uint32), {})
+    blocked = np.zeros(frame.shape, dtype=bool)
+    blocked[frame.cell_of(0.31, 0.0)] = True
+    walls = walls_of([replace(WALL, y_m=0.4)])
+    far = sight(grid, blocked, np.array([[0.0, 0.0]]), walls, 3.0)[1][0]
+    ahead = {turn: far[int(np.argmin(np.abs(directions() - turn)))] for turn in (0.0, math.pi / 2, math.pi)}
+    assert ahead[0.0] == pytest.approx(0.31, abs=0.04)
+    assert ahead[math.pi / 2] == pytest.approx(0.4, abs=1e-6)
+    assert ahead[math.pi] == pytest.approx(0.7, abs=0.04)
+
+
 def test_new_floor_of_an_empty_world_is_the_disc() -> None:
     frame = GridFrame.around(-1.0, -1.0, 1.0, 1.0, 0.02)
     nothing = LogOddsGrid(frame, np.zeros(frame.shape, np.float32), np.zeros(frame.shape, np.uint32), {})
     none = np.zeros(frame.shape, dtype=bool)
-    seen = new_floor_m2(nothing, none, np.array([[0.0, 0.0]]), walls_of([]), 0.8)
+    seen, _ = sight(nothing, none, np.array([[0.0, 0.0]]), walls_of([]), 0.8)
     assert float(seen.sum()) == pytest.approx(math.pi * 0.8**2, rel=1e-6)
     # a wall at y = 0.4 cuts off a segment of the disc: r^2 (t - sin t cos t), t = acos(0.4 / 0.8); circle segment
     wall = Object("wall", 0.0, 0.4, 0.3, 0.01, 0.0, 0.4, math.pi / 2, 2, 30, width_m=1.0, heading_rad=0.0)
-    behind = new_floor_m2(nothing, none, np.array([[0.0, 0.0]]), walls_of([wall]), 0.8)
+    behind, _ = sight(nothing, none, np.array([[0.0, 0.0]]), walls_of([wall]), 0.8)
     t = math.acos(0.5)
     assert float((seen - behind).sum()) == pytest.approx(0.8**2 * (t - math.sin(t) * math.cos(t)), rel=0.06)
     assert directions().size == seen.shape[1]
@@ -181,6 +291,43 @@ def test_one_thing_seen_once_is_looked_at_from_aside() -> None:
     for one, other in pairwise(places):
         assert one.gain >= other.gain
         assert math.hypot(one.x_m - other.x_m, one.y_m - other.y_m) >= 0.35
+
+
+def test_what_no_sweep_heard_clear_is_said() -> None:
+    made = build_map(_run(np.where(np.abs(ANGLES - 90.0) <= 22.0, 0.7, np.inf)), solver="joint", cell_m=0.02)
+    post = _post(0.0, 0.73)
+    clear = parking_cells(made.grid, made.run, made.pings, [post])
+    places = next_station(made, [post], count=8)
+    assert {place.heard_clear for place in places} == {True, False}
+    for place in places:
+        assert place.heard_clear == bool(clear[made.grid.frame.cell_of(place.x_m, place.y_m)])
+        assert (place.reasons[-1] == NOT_HEARD_CLEAR) != place.heard_clear
+        assert NOT_HEARD_CLEAR not in place.reasons[:-1]
+
+
+def test_one_place_was_heard_clear_if_there_is_any() -> None:
+    heard = np.where(np.abs(ANGLES - 90.0) <= 22.0, 0.7, np.inf)
+    made = build_map(_run(heard), solver="joint", cell_m=0.02)
+    best = next_station(made, [_post(0.0, 0.73)], count=1)[0]
+    assert not best.heard_clear  # else this test tells nothing
+    for count in (2, 3):
+        places = next_station(made, [_post(0.0, 0.73)], count)
+        assert len(places) == count
+        assert places[0] == best
+        assert any(place.heard_clear for place in places)
+        for one, other in pairwise(places):
+            assert one.gain >= other.gain
+
+
+def test_the_gain_is_the_sum_of_what_is_told() -> None:
+    made = build_map(_run(np.where(np.abs(ANGLES - 90.0) <= 22.0, 0.7, np.inf)), solver="joint", cell_m=0.02)
+    for place in next_station(made, []):
+        much = [
+            enough * (1.0 - math.exp(-amount / enough))
+            for amount, enough in ((place.floor_m2, ENOUGH_FLOOR_M2), (place.spread_m, ENOUGH_SPREAD_M))
+        ]
+        told = WORTH["walls"] * place.wall_m + WORTH["floor"] * much[0] + WORTH["spread"] * much[1]
+        assert place.gain == pytest.approx(told - WORTH["middle"] * place.middle_m)
 
 
 def test_nowhere_to_go_is_said() -> None:

@@ -187,7 +187,7 @@ def _too_few(found: int, asked: int) -> list[str]:
 
     places = "one place" if found == 1 else f"{found} places"
     return [
-        f"only {places}: the rest of the floor that is known to be free and reachable lies within "
+        f"only {places}: the rest of the floor that the map shows as free and reachable lies within "
         f"{100.0 * APART_M:.0f} cm of {'it' if found == 1 else 'them'}"
     ]
 

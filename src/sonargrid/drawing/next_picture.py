@@ -1,6 +1,6 @@
 """The map with the places to park next: numbered discs that face where the robot should, with the way from a station.
 
-The disc's ring is the robot's own size.  Metres on the floor axes.
+The disc's ring is the robot's own size, dashed where no sweep heard the floor clear.  Metres on the floor axes.
 """
 
 from __future__ import annotations
@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+
+import numpy as np
 
 from sonargrid.drawing.axes import View
 from sonargrid.drawing.palette import SMALL_PX, Theme, theme_named
@@ -41,7 +43,8 @@ def places_figure(made: Map, things: Sequence[Object], places: Sequence[Proposal
     look = theme_named(theme)
     content = map_content(made, things)
     words = "where to park next: numbered discs, best first, facing along their bars; ring = the robot's size"
-    content = replace(content, subtitle=words)
+    doubt = "" if all(place.heard_clear for place in places) else ", dashed = not heard clear"
+    content = replace(content, subtitle=words + doubt)
     figure, view = map_figure(content, theme), map_view(content, LONG_SIDE_PX)
     at = next(n for n, layer in enumerate(figure.layers) if layer.name == UNDER)
     marks = tuple(mark for rank, place in enumerate(places, 1) for mark in _place(rank, place, made.run, view, look))
@@ -59,9 +62,10 @@ def _place(rank: int, place: Proposal, run: Run, view: View, look: Theme) -> lis
     marks: list[Mark] = []
     for piece in dashes(way, 9.0, 7.0):
         marks += cased(piece, look.ink, 1.8, look.halo)
+    marks.append(Stroke(ring, look.halo, 4.5, closed=True, opacity=0.8))
+    whole = np.concatenate([ring, ring[:1]])
+    marks += [Stroke(piece, look.ink, 1.8) for piece in ([whole] if place.heard_clear else dashes(whole, 5.0, 5.0))]
     marks += [
-        Stroke(ring, look.halo, 4.5, closed=True, opacity=0.8),
-        Stroke(ring, look.ink, 1.8, closed=True),
         *cased(bar, look.ink, 6.0, look.halo),
         Stroke(circle(x, y, DISC_PX + 2.5), fill=look.halo, closed=True),
         Stroke(circle(x, y, DISC_PX), fill=look.ink, closed=True, note=f"{rank}: {place.way()}"),

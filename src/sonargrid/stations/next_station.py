@@ -1,10 +1,12 @@
 """Where to park next: reachable places ranked by what a sweep from there would add.
 
-Four things count.  How much surer the listed things become: every place and heading adds its range and bearing to
-each thing's information, J' W J with the numbers of the fit, and the drop of half the log determinant is counted in
-nats; a thing that only one station heard gains most from 20 cm sideways at 1 m, where a post and a wall first differ.
-New feet on walls, because a smooth wall answers only where the robot stands square to it.  New floor.  Distance to
-the stations there are: spread does better than asking for uncertain cells.  Floor axes [m], headings [rad].
+Five things count.  New wall: a smooth wall answers only where the robot stands square to it, with a longer piece from
+farther away, so a place is worth the feet that its sweep is expected to meet and no sweep met yet.  Standing amid the
+floor, with walls and things all round in reach.  Distance to the stations there are: spread does better than asking
+for uncertain cells.  New floor.  How much surer the listed things become: every place and heading adds its range and
+bearing to each thing's information, J' W J with the numbers of the fit, and the drop of half the log determinant is
+counted in nats; a thing that only one station heard gains most from 20 cm sideways at 1 m, where a post and a wall
+first differ.  Floor axes [m], headings [rad].
 """
 
 from __future__ import annotations
@@ -15,15 +17,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sonargrid.arrays import Bools, Floats
+from sonargrid.arrays import Bools, Floats, Ints
 from sonargrid.errors import SonargridError
 from sonargrid.finding.objects import find_objects
 from sonargrid.finding.things import Object
 from sonargrid.maps.mapping import Map
 from sonargrid.physics.geometry import to_pose, wrap
 from sonargrid.runs.readings import Run
-from sonargrid.stations.outlook import directions, in_sight, inside_sweep, new_floor_m2, walls_of
-from sonargrid.stations.reachable import blocked_cells, parking_places
+from sonargrid.stations.outlook import (
+    directions,
+    how_new,
+    in_sight,
+    inside_sweep,
+    new_wall_m,
+    sight,
+    square_to,
+    walls_of,
+)
+from sonargrid.stations.reachable import blocked_cells, likely_cells, on_lattice, parking_cells
 
 HEADINGS = 12
 SPACING_M = 0.10
@@ -34,11 +45,13 @@ SIZE_SIGMA_M = 0.025  # of a radius that nobody measured
 NOTHING_KNOWN_M = 0.5
 FAINT_M = 1.5  # a post is heard in most sweeps up to here, less and less beyond
 SIDEWAYS = 0.2  # m for each metre of distance: post and wall differ by 2 cm in range, 11 degrees in bearing
-FOOT_M = 0.25  # a foot this far from all others on its wall is quite new
 EDGE_RAD = math.radians(12.0)  # things so little beyond the sweep's end are heard by the beam's side
-ENOUGH_FLOOR_M2, ENOUGH_SPREAD_M = 3.0, 1.5  # more new floor or distance than this hardly counts any more
-# what one unit of each is worth; benchmarks/bench_next.py
-WORTH = {"things": 0.35, "kinds": 0.5, "walls": 4.0, "floor": 1.0, "spread": 1.5}
+ENOUGH_FLOOR_M2, ENOUGH_SPREAD_M = 3.0, 0.5  # more new floor or distance than this hardly counts any more
+ROUND_M = 2.0  # floor farther than this lies equally far off
+FLOOR_SAMPLES = 1000  # cells, evenly picked, that stand for all the floor
+# what one unit of each is worth, in metres of new wall; benchmarks/bench_next.py
+WORTH = {"things": 0.5, "kinds": 0.5, "walls": 1.0, "floor": 0.4, "spread": 2.3, "middle": 2.4}
+NOT_HEARD_CLEAR = "not heard clear: no sweep listened all round there; look whether it is free before you drive"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +61,13 @@ class Proposal:
     x_m, y_m, heading_rad : where to park
     gain : what it is worth, in the ranking's own unit
     things_nats : drop of half the log determinant of the things' covariances, all together
-    wall_m : new length of wall met square on
+    wall_m : length of wall that is expected to be heard for the first time
     floor_m2 : new floor in sight
     spread_m : distance to the nearest station
     from_station : the nearest station's name; ahead_m, left_m, turn_rad : the way from there
-    reasons : in words and numbers, the weightiest first
+    reasons : in words and numbers, the weightiest first; what is not known of the way comes last
+    middle_m : mean distance to the floor that is reachable or may be, in the middle of it least
+    heard_clear : whether a sweep heard all the way clear, the beam's whole width round; False = the map alone says so
     """
 
     x_m: float
@@ -68,6 +83,8 @@ class Proposal:
     left_m: float
     turn_rad: float
     reasons: tuple[str, ...]
+    middle_m: float = math.nan
+    heard_clear: bool = True
 
     def way(self) -> str:
         """Return how to get there from the nearest station, in words.
@@ -88,17 +105,39 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """What there is to be looked at: T things, W walls, and the S stations that did."""
+    """What there is to be looked at: T things, and the S stations that did."""
 
     things: tuple[Object, ...]
     numbers: tuple[int, ...]  # as in the list for people
     points: Floats  # (T, 2)
     information: Floats  # (T, 3, 3) of x, y, radius
     seen_from: Floats  # (S, T) 1 where a station saw a thing
-    walls: tuple[Object, ...]
     stations: Floats  # (S, 3)
     names: tuple[str, ...]
     run: Run
+
+
+@dataclass(frozen=True, slots=True)
+class _Worth:
+    """What N places and H headings are worth, part by part."""
+
+    nats: Floats  # (N, H, T) that each thing gains
+    kinds: Floats  # (N, H, T) how far its kind becomes clear (0..1)
+    walls: Floats  # (N, H) new wall [m]
+    floor: Floats  # (N, H) new floor [m2]
+    apart: Floats  # (N,) from the nearest station [m]
+    middle: Floats  # (N,) mean distance to the floor [m]
+    clear: Bools  # (N,) heard clear
+
+    def total(self) -> Floats:
+        """Return (N, H) all of it, in metres of new wall."""
+        return np.asarray(
+            WORTH["things"] * self.nats.sum(axis=2)
+            + WORTH["kinds"] * self.kinds.sum(axis=2)
+            + WORTH["walls"] * self.walls
+            + WORTH["floor"] * _much(self.floor, ENOUGH_FLOOR_M2)
+            + (WORTH["spread"] * _much(self.apart, ENOUGH_SPREAD_M) - WORTH["middle"] * self.middle)[:, None]
+        )
 
 
 def next_station(
@@ -124,14 +163,15 @@ def next_station(
     """
     run, grid = made.run, made.grid
     things = tuple(find_objects(made)) if objects is None else tuple(objects)
-    places = parking_places(grid, run, made.pings, things, spacing_m)
-    if not len(places):
+    row, column = on_lattice(likely_cells(grid, run, things), grid, spacing_m)
+    if not row.size:
         raise SonargridError(
             f"no free floor that a robot of {100.0 * run.robot.radius_m:.0f} cm radius fits on is reachable",
             hint="state robot.radius_m, or sweep once more from where it stands",
             file=run.path or None,
         )
-    return _ranked(made, things, places, count)
+    places = np.stack(grid.frame.centre_of(row, column), axis=1)
+    return _best(made, things, places, parking_cells(grid, run, made.pings, things)[row, column], count)
 
 
 def _sweep(made: Map) -> tuple[float, float]:
@@ -139,44 +179,52 @@ def _sweep(made: Map) -> tuple[float, float]:
     return (float(head.min()), float(head.max())) if head.size else (-0.5 * math.pi, 0.5 * math.pi)
 
 
-def _ranked(made: Map, things: tuple[Object, ...], places: Floats, count: int) -> tuple[Proposal, ...]:
+def _from_floor_m(made: Map, things: tuple[Object, ...], places: Floats) -> Floats:
+    """Return (N,) the mean distance to all floor that is reachable or may be [m]."""
+    grid = made.grid
+    x, y = grid.frame.centre_of(*np.nonzero(likely_cells(grid, made.run, things, unknown=True)))
+    each = max(1, x.size // FLOOR_SAMPLES)
+    away = np.hypot(places[:, :1] - x[::each], places[:, 1:] - y[::each])
+    return np.asarray(np.minimum(away, ROUND_M).mean(axis=1))
+
+
+def _best(made: Map, things: tuple[Object, ...], places: Floats, clear: Bools, count: int) -> tuple[Proposal, ...]:
     grid, run, sweep = made.grid, made.run, _sweep(made)
-    reach = run.ranger.reach_m
     blocked = blocked_cells(grid, things)
     known = _known(made, things, blocked, sweep)
     headings = np.asarray(np.arange(HEADINGS) * (2.0 * math.pi / HEADINGS), dtype=np.float64)
-    floor = _in_sweep(new_floor_m2(grid, blocked, places, walls_of(things), reach), headings, sweep)
-    nats, kinds = _things_gain(known, made, blocked, places, headings, sweep)
-    walls = _wall_gain(known, places, headings, sweep, reach)
-    apart = np.hypot(places[:, None, 0] - known.stations[:, 0], places[:, None, 1] - known.stations[:, 1]).min(axis=1)
-    spread = _much(apart, ENOUGH_SPREAD_M)[:, None]
-    total = (
-        WORTH["things"] * nats.sum(axis=2)
-        + WORTH["kinds"] * kinds.sum(axis=2)
-        + WORTH["walls"] * walls.sum(axis=2)
-        + WORTH["floor"] * _much(floor, ENOUGH_FLOOR_M2)
-        + WORTH["spread"] * spread
+    floor, far = sight(grid, blocked, places, walls_of(things), run.ranger.reach_m)
+    worth = _Worth(
+        *_things_gain(known, made, blocked, places, headings, sweep),
+        new_wall_m(far, how_new(places, known.stations, sweep), headings, sweep, square_to(things)),
+        _in_sweep(floor, headings, sweep),
+        np.hypot(places[:, None, 0] - known.stations[:, 0], places[:, None, 1] - known.stations[:, 1]).min(axis=1),
+        _from_floor_m(made, things, places),
+        clear,
     )
-    best_heading = total.argmax(axis=1)
+    total = worth.total()
+    heading = total.argmax(axis=1)
     order = np.argsort(-total.max(axis=1), kind="stable")
-    chosen: list[int] = []
-    for n in order:
-        if all(math.hypot(*(places[n] - places[m])) >= APART_M for m in chosen):
-            chosen.append(int(n))
-        if len(chosen) == count:
-            break
-    parts = nats, kinds, walls, floor
+    chosen = _apart(places, order, [], count)
+    if count > 1 and not clear[chosen].any():
+        # whoever drives only where a sweep heard all clear gets one such place, if there is any
+        safe = _apart(places, order[clear[order]], chosen[: count - 1], count)
+        chosen = safe if clear[safe].any() else chosen
     return tuple(
-        _proposal(
-            known,
-            places[n],
-            float(headings[best_heading[n]]),
-            float(total[n].max()),
-            float(apart[n]),
-            tuple(part[n, best_heading[n]] for part in parts),
-        )
+        _proposal(known, places[n], float(headings[heading[n]]), float(total[n].max()), worth, (n, int(heading[n])))
         for n in chosen
     )
+
+
+def _apart(places: Floats, order: Ints, chosen: list[int], count: int) -> list[int]:
+    """Return those chosen and the next in order that are far enough from each other, `count` at most."""
+    chosen = list(chosen)
+    for n in order:
+        if len(chosen) == count:
+            break
+        if all(math.hypot(*(places[n] - places[m])) >= APART_M for m in chosen):
+            chosen.append(int(n))
+    return chosen
 
 
 def _much(amount: Floats, enough: float) -> Floats:
@@ -202,14 +250,12 @@ def _known(made: Map, things: tuple[Object, ...], blocked: Bools, sweep: tuple[f
     information = np.tile(np.diag([NOTHING_KNOWN_M**-2, NOTHING_KNOWN_M**-2, SIZE_SIGMA_M**-2]), (len(counted), 1, 1))
     for n, station in enumerate(stations):
         information += sees[n][:, None, None] * _told(station[None, :2], points, run)[0]
-    walls = tuple(t for t in things if t.kind == "wall" and math.isfinite(t.width_m) and math.isfinite(t.heading_rad))
     return _Known(
         tuple(t for _, t in counted),
         tuple(n for n, _ in counted),
         points,
         information,
         sees,
-        walls,
         stations,
         tuple(run.stations[k].name for k in heard),
         run,
@@ -257,26 +303,6 @@ def _things_gain(
     return nats[:, None, :] * there, clear[:, None, :] * there
 
 
-def _wall_gain(known: _Known, places: Floats, headings: Floats, sweep: tuple[float, float], reach_m: float) -> Floats:
-    """Return (N, H, W) the new length of each wall that is met square on [m]."""
-    out = np.zeros((len(places), headings.size, len(known.walls)))
-    for w, wall in enumerate(known.walls):
-        c, s = math.cos(wall.heading_rad), math.sin(wall.heading_rad)
-
-        def feet(at: Floats, c: float = c, s: float = s, wall: Object = wall) -> tuple[Floats, Floats]:
-            dx, dy = at[:, 0] - wall.x_m, at[:, 1] - wall.y_m
-            return c * dx + s * dy, -s * dx + c * dy
-
-        along, across = feet(places)
-        old, old_across = feet(known.stations)
-        met = old[np.abs(old_across) < reach_m]
-        new = np.abs(along[:, None] - met).min(axis=1, initial=FOOT_M) if met.size else np.full(along.shape, FOOT_M)
-        new = np.minimum(new, FOOT_M) * (np.abs(along) < 0.5 * wall.width_m + 2.0 * FOOT_M) * (np.abs(across) < reach_m)
-        towards = np.arctan2(-np.sign(across) * c, np.sign(across) * s)
-        out[:, :, w] = new[:, None] * inside_sweep(towards[:, None], headings[None, :], sweep, EDGE_RAD)
-    return out
-
-
 def _in_sweep(by_direction: Floats, headings: Floats, sweep: tuple[float, float]) -> Floats:
     """Return (N, H) sums over the directions that a sweep covers."""
     covered = inside_sweep(directions()[:, None], headings[None, :], sweep, 0.0)
@@ -284,62 +310,54 @@ def _in_sweep(by_direction: Floats, headings: Floats, sweep: tuple[float, float]
 
 
 def _proposal(
-    known: _Known, place: Floats, heading: float, gain: float, apart: float, parts: tuple[Floats, ...]
+    known: _Known, place: Floats, heading: float, gain: float, worth: _Worth, at: tuple[int, int]
 ) -> Proposal:
-    nats, kinds, walls, floor = parts
-    n = int(np.argmin(np.hypot(*(known.stations[:, :2] - place).T)))
-    sx, sy, facing = known.stations[n]
+    nearest = int(np.argmin(np.hypot(*(known.stations[:, :2] - place).T)))
+    sx, sy, facing = known.stations[nearest]
     ahead, left = to_pose(sx, sy, facing, place[0], place[1])
     return Proposal(
         float(place[0]),
         float(place[1]),
         float(wrap(heading)),
         gain,
-        float(nats.sum()),
-        float(walls.sum()),
-        float(floor),
-        apart,
-        known.names[n],
+        float(worth.nats[at].sum()),
+        float(worth.walls[at]),
+        float(worth.floor[at]),
+        float(worth.apart[at[0]]),
+        known.names[nearest],
         float(ahead),
         float(left),
         float(wrap(heading - facing)),
-        _reasons(known, place, nats, kinds, walls, float(floor), apart),
+        _reasons(known, place, worth, at),
+        float(worth.middle[at[0]]),
+        bool(worth.clear[at[0]]),
     )
 
 
-def _reasons(
-    known: _Known, place: Floats, nats: Floats, kinds: Floats, walls: Floats, floor: float, apart: float
-) -> tuple[str, ...]:
-    """Return what speaks for a place, in words and numbers, the weightiest first."""
+def _reasons(known: _Known, place: Floats, worth: _Worth, at: tuple[int, int]) -> tuple[str, ...]:
+    """Return what speaks for a place, in words and numbers, the weightiest first; then what is not known."""
     found: list[tuple[float, str]] = []
+    nats, kinds, walls, floor = worth.nats[at], worth.kinds[at], float(worth.walls[at]), worth.floor[at]
+    apart, middle, outermost = worth.apart[at[0]], float(worth.middle[at[0]]), float(worth.middle.max())
     for t in np.argsort(-nats)[:2]:
         if nats[t] > 0.15:
             found.append((WORTH["things"] * float(nats[t]), _surer(known, int(t), place)))
     for t in np.flatnonzero(kinds > 0.7):
-        found.append(
-            (
-                WORTH["kinds"] * float(kinds[t]),
-                f"far enough aside to tell whether thing {known.numbers[t]} is a post or a wall",
-            )
-        )
-    if walls.sum() > 0.02:
-        count = int((walls > 0.02).sum())
-        words = f"meets {count} wall{'s' if count != 1 else ''} square on at new places ({walls.sum():.2f} m of wall)"
-        found.append((WORTH["walls"] * float(walls.sum()), words))
+        words = f"far enough aside to tell whether thing {known.numbers[t]} is a post or a wall"
+        found.append((WORTH["kinds"] * float(kinds[t]), words))
+    if walls > 0.05:
+        words = f"could meet {walls:.1f} m of wall square on at new places"
+        found.append((WORTH["walls"] * walls, words))
     if floor > 0.02:
-        found.append(
-            (
-                WORTH["floor"] * float(_much(np.array(floor), ENOUGH_FLOOR_M2)),
-                f"looks at up to {floor:.1f} m2 of floor that nothing is known of",
-            )
-        )
-    found.append(
-        (
-            WORTH["spread"] * float(_much(np.array(apart), ENOUGH_SPREAD_M)),
-            f"stands {apart:.2f} m from the nearest station" if apart > ON_THE_SPOT_M else "turns on the spot",
-        )
-    )
-    return tuple(words for _, words in sorted(found, key=lambda one: -one[0]))
+        words = f"looks at up to {floor:.1f} m2 of floor that nothing is known of"
+        found.append((WORTH["floor"] * float(_much(floor, ENOUGH_FLOOR_M2)), words))
+    if outermost - middle > 0.05:
+        words = f"stands amid the floor: {middle:.2f} m from it on average ({outermost:.2f} m at the edge)"
+        found.append((WORTH["middle"] * (outermost - middle), words))
+    words = f"stands {apart:.2f} m from the nearest station" if apart > ON_THE_SPOT_M else "turns on the spot"
+    found.append((WORTH["spread"] * float(_much(apart, ENOUGH_SPREAD_M)), words))
+    reasons = [words for _, words in sorted(found, key=lambda one: -one[0])]
+    return tuple(reasons if worth.clear[at[0]] else [*reasons, NOT_HEARD_CLEAR])
 
 
 def _surer(known: _Known, t: int, place: Floats) -> str:

@@ -1,7 +1,9 @@
 """What the robot would see from a place: new floor, things and walls, by direction; counted, not simulated.
 
-Sight ends at cells where something stands, and at listed walls.  Places and points in metres on the floor axes,
-directions in radians; arrays over N places, T things, W walls.
+Sight ends at cells where something stands, and at listed walls.  A wall answers only where the robot stands square to
+it: its foot moves along the wall by as much as the robot moves across the way to it, and nothing else shows a new
+piece.  Places and points in metres on the floor axes, directions in radians; arrays over N places, T things, W walls,
+D directions, H headings, S stations.
 """
 
 from __future__ import annotations
@@ -20,6 +22,12 @@ KNOWN = 0.1  # log-odds from which on a cell counts as known
 SAMPLE_M = 0.04
 BEHIND_M = 1.0  # a listed wall is taken to go on so far beyond its ends
 SHORT_M = 0.12  # sight of a thing ends so far before its centre
+NEAREST_WALL_M = 0.5  # where nothing is known, a wall is taken to stand no nearer than this ...
+FOOT_M = 0.4  # a foot this far from all others on its wall is quite new
+HALF_BEAM_RAD, THICK_M = math.radians(25.0), 0.05  # a piece's ends: the beam's, or where its arc leaves the wall
+SQUARE = 0.5  # of the walls stand square or parallel to those found, the others anyhow
+ASKEW_RAD = math.radians(8.0)  # ... so nearly
+WALLS = 4  # round a room
 
 
 def directions() -> Floats:
@@ -59,21 +67,88 @@ def _to_walls(places: Floats, walls: Floats) -> Floats:
     return nearest
 
 
-def new_floor_m2(grid: LogOddsGrid, blocked: Bools, places: Floats, walls: Floats, reach_m: float) -> Floats:
-    """Return (N, D) the floor in sight that nothing is known of yet, in each direction [m2]."""
+def sight(grid: LogOddsGrid, blocked: Bools, places: Floats, walls: Floats, reach_m: float) -> tuple[Floats, Floats]:
+    """Return (N, D) the floor in sight that nothing is known of yet [m2], and how far the next wall may be [m].
+
+    The next wall is where sight ends or, where it does not, where what is known ends.
+    """
     step = max(SAMPLE_M, grid.cell_m)
     r = np.arange(0.5 * step, reach_m, step)
     turn = directions()
     unknown = (np.abs(np.asarray(grid.log_odds)) < KNOWN) | (np.asarray(grid.touched) == 0)
-    far = _to_walls(places, walls)
-    out = np.zeros((len(places), DIRECTIONS))
+    walls_m = _to_walls(places, walls)
+    floor, far = np.zeros((len(places), DIRECTIONS)), np.zeros((len(places), DIRECTIONS))
     for n, (px, py) in enumerate(places):
         x, y = px + np.cos(turn)[:, None] * r, py + np.sin(turn)[:, None] * r
-        stopped = np.cumsum(_looked_up(blocked, grid, x, y, False), axis=1) > 0
-        open_ = ~stopped & (r < far[n][:, None])
-        new = _looked_up(unknown, grid, x, y, True) & open_
-        out[n] = (new * r).sum(axis=1) * step * (2.0 * math.pi / DIRECTIONS)
-    return out
+        stands, strange = _looked_up(blocked, grid, x, y, False), _looked_up(unknown, grid, x, y, True)
+        open_ = ~(np.cumsum(stands, axis=1) > 0) & (r < walls_m[n][:, None])
+        floor[n] = ((strange & open_) * r).sum(axis=1) * step * (2.0 * math.pi / DIRECTIONS)
+        end = np.minimum(_first(stands, r, math.inf), walls_m[n])
+        far[n] = np.where(np.isfinite(end), end, np.maximum(_first(strange, r, reach_m), NEAREST_WALL_M))
+    return floor, np.minimum(far, reach_m)
+
+
+def _first(hit: Bools, r: Floats, otherwise: float) -> Floats:
+    """Return (D,) the first range that is hit."""
+    return np.where(hit.any(axis=1), r[hit.argmax(axis=1)], otherwise)
+
+
+def square_to(walls: Sequence[Object]) -> float | None:
+    """Return the direction that the listed walls stand square or parallel to, by their lengths [rad]; None = no wall.
+
+    >>> wall = Object("wall", 0, 1, 0.1, 0.1, 0, 1, 1.5, 2, 9, width_m=1.0, heading_rad=math.radians(100.0))
+    >>> round(math.degrees(square_to([wall])))
+    10
+    """
+    known = [w for w in walls if w.kind == "wall" and math.isfinite(w.width_m) and math.isfinite(w.heading_rad)]
+    c = sum(w.width_m * math.cos(4.0 * w.heading_rad) for w in known)
+    s = sum(w.width_m * math.sin(4.0 * w.heading_rad) for w in known)
+    return math.atan2(s, c) / 4.0 if known and math.hypot(c, s) > 0.0 else None
+
+
+def _walls_expected(square_rad: float | None) -> Floats:
+    """Return (D,) how many walls of a room are expected square to each direction; the sum is `WALLS`."""
+    even = np.full(DIRECTIONS, WALLS / DIRECTIONS)
+    if square_rad is None:
+        return even
+    off = directions() - square_rad
+    off -= 0.5 * math.pi * np.rint(off / (0.5 * math.pi))
+    near = np.exp(-0.5 * (off / ASKEW_RAD) ** 2)
+    return np.asarray(SQUARE * WALLS * near / near.sum() + (1.0 - SQUARE) * even)
+
+
+def how_new(places: Floats, stations: Floats, sweep_rad: tuple[float, float]) -> Floats:
+    """Return (N, D) how new the foot of a wall square to each direction is (0..1): how far aside of earlier ones.
+
+    >>> ahead = how_new(np.array([[0.1, 0.0], [0.0, 1.0]]), np.array([[0.0, 0.0, 1.57]]), (-1.57, 1.57))[:, 18]
+    >>> ahead.round(2).tolist()  # 10 cm aside shows a quarter of a new piece, 1 m nearer to the same wall none
+    [0.25, 0.0]
+    """
+    turn = directions()
+    aside = np.full((len(places), DIRECTIONS), FOOT_M)
+    for station in stations:
+        across = np.abs((places[:, :1] - station[0]) * np.sin(turn) - (places[:, 1:2] - station[1]) * np.cos(turn))
+        swept = inside_sweep(turn, station[2:3], sweep_rad, 0.0)
+        aside = np.where(swept, np.minimum(aside, across), aside)
+    return aside / FOOT_M
+
+
+def new_wall_m(
+    far_m: Floats, new: Floats, headings: Floats, sweep_rad: tuple[float, float], square_rad: float | None
+) -> Floats:
+    """Return (N, H) the length of wall that is expected to be heard for the first time [m].
+
+    Parameters
+    ----------
+    far_m : (N, D) how far the next wall may be [m]: far walls show longer pieces
+    new : (N, D) how new their feet are (0..1)
+    headings : (H,) [rad]
+    sweep_rad : the sweep's two ends, relative to the heading [rad]
+    square_rad : what walls stand square to [rad]; None = not known
+    """
+    piece = np.minimum(2.0 * far_m * math.tan(HALF_BEAM_RAD), 2.0 * np.sqrt(2.0 * THICK_M * far_m))
+    covered = inside_sweep(directions()[:, None], headings[None, :], sweep_rad, 0.0)
+    return np.asarray((piece * new * _walls_expected(square_rad)) @ covered.astype(np.float64))
 
 
 def in_sight(grid: LogOddsGrid, blocked: Bools, places: Floats, points: Floats, reach_m: float) -> Bools:

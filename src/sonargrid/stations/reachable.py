@@ -15,12 +15,13 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.ndimage import binary_closing, distance_transform_edt, label
 
-from sonargrid.arrays import Bools, Floats
+from sonargrid.arrays import Bools, Floats, Ints
 from sonargrid.finding.things import Object
 from sonargrid.maps.grid import LogOddsGrid
 from sonargrid.physics.geometry import wrap
 from sonargrid.runs.readings import Pings, Run
 
+UNKNOWN = 0.01  # log-odds up to which floor may be free
 MARGIN_M = 0.02  # kept free round the robot's disc
 UNRESOLVED, MAYBE = "unresolved_arc", 0.25  # the joint map's layer of arcs without a cause yet; free below this share
 TURNS = 360  # directions round a station
@@ -113,8 +114,8 @@ def beyond_walls(grid: LogOddsGrid, run: Run, things: Sequence[Object]) -> Bools
     return out
 
 
-def parking_cells(grid: LogOddsGrid, run: Run, pings: Pings, things: Sequence[Object] = ()) -> Bools:
-    """Return (rows, columns) True where the robot's middle can be parked.
+def likely_cells(grid: LogOddsGrid, run: Run, things: Sequence[Object] = (), unknown: bool = False) -> Bools:
+    """Return (rows, columns) True where the robot's middle may be parked as far as the map goes, heard clear or not.
 
     Parameters
     ----------
@@ -122,45 +123,73 @@ def parking_cells(grid: LogOddsGrid, run: Run, pings: Pings, things: Sequence[Ob
         What is believed of the floor.
     run : Run
         The robot's radius, and the stations it can start from.
-    pings : Pings
-        What was heard.
     things : sequence of Object
         What stands there.
+    unknown : bool
+        Floor that nothing is known of counts, too.
     """
     frame = grid.frame
     blocked = blocked_cells(grid, things)
-    free = (np.asarray(grid.log_odds) < 0.0) & (np.asarray(grid.touched) > 0)
+    log_odds, untouched = np.asarray(grid.log_odds), np.asarray(grid.touched) == 0
+    free = (log_odds < (UNKNOWN if unknown else 0.0)) & (unknown | ~untouched)
     # single cells that no ping happened to touch are no obstacles
     free = binary_closing(free) & ~blocked
     if UNRESOLVED in grid.layers:  # something stands somewhere on such an arc
         free &= np.asarray(grid.layers[UNRESOLVED]) < MAYBE
     free &= ~beyond_walls(grid, run, things)
     radius = run.robot.radius_m + MARGIN_M
-    x, y = np.meshgrid(frame.x_centres_m(), frame.y_centres_m())
-    heard = sorted({int(k) for k in run.readings.station})
-    stood, at_station = np.zeros(frame.shape, dtype=bool), np.zeros(frame.shape, dtype=bool)
-    for k in heard:
-        s = run.stations[k]
-        away = np.hypot(x - s.x_m, y - s.y_m)
-        free |= away <= radius + frame.cell_m
-        stood |= away <= frame.cell_m
-        at_station |= away <= radius + frame.cell_m
+    away = _from_stations(grid, run)
+    if not unknown:  # farther off a wall that slants may be silent
+        free &= away <= SILENCE_M + radius
+    free |= away <= radius + frame.cell_m
     room = distance_transform_edt(np.pad(free, 1))[1:-1, 1:-1] * frame.cell_m
-    fits = (room >= radius) & (heard_clear(grid, pings, run.ranger.mean_half_beam_rad, radius) | stood)
+    return _hanging_together(np.asarray(room >= radius), away <= radius + frame.cell_m)
+
+
+def _from_stations(grid: LogOddsGrid, run: Run) -> Floats:
+    """Return (rows, columns) the distance to the nearest station with readings [m]."""
+    x, y = np.meshgrid(grid.frame.x_centres_m(), grid.frame.y_centres_m())
+    heard = sorted({int(k) for k in run.readings.station})
+    away = [np.hypot(x - run.stations[k].x_m, y - run.stations[k].y_m) for k in heard]
+    return np.asarray(np.min(away, axis=0)) if away else np.full(grid.frame.shape, math.inf)
+
+
+def _hanging_together(fits: Bools, at_station: Bools) -> Bools:
+    """Return the cells that hang together with a station's."""
     parts, _ = label(fits, np.ones((3, 3)))
     # a half circle's frame ends at the station itself: what its own disc touches hangs together with it
     starts = np.unique(parts[at_station & (parts > 0)])
     return np.asarray(np.isin(parts, starts) & fits)
 
 
-def parking_places(
-    grid: LogOddsGrid, run: Run, pings: Pings, things: Sequence[Object] = (), spacing_m: float = 0.1
-) -> Floats:
-    """Return (n, 2) places to choose from, on a lattice [m]."""
-    cells = parking_cells(grid, run, pings, things)
+def parking_cells(grid: LogOddsGrid, run: Run, pings: Pings, things: Sequence[Object] = ()) -> Bools:
+    """Return (rows, columns) True where the robot's middle can be parked, heard clear of all else.
+
+    Parameters
+    ----------
+    grid, run, things : as `likely_cells`
+    pings : Pings
+        What was heard.
+    """
+    radius = run.robot.radius_m + MARGIN_M
+    away = _from_stations(grid, run)
+    clear = heard_clear(grid, pings, run.ranger.mean_half_beam_rad, radius) | (away <= grid.cell_m)
+    return _hanging_together(likely_cells(grid, run, things) & clear, away <= radius + grid.cell_m)
+
+
+def on_lattice(cells: Bools, grid: LogOddsGrid, spacing_m: float = 0.1) -> tuple[Ints, Ints]:
+    """Return (row, column) of the cells to choose from."""
     each = max(1, round(spacing_m / grid.cell_m))
     row, column = np.nonzero(cells)
     kept = (row % each == each // 2) & (column % each == each // 2)
     if not kept.any():
         kept = np.ones(row.shape, dtype=bool)
-    return np.stack(grid.frame.centre_of(row[kept], column[kept]), axis=1)
+    return row[kept], column[kept]
+
+
+def parking_places(
+    grid: LogOddsGrid, run: Run, pings: Pings, things: Sequence[Object] = (), spacing_m: float = 0.1
+) -> Floats:
+    """Return (n, 2) places to choose from, on a lattice, heard clear of all else [m]."""
+    row, column = on_lattice(parking_cells(grid, run, pings, things), grid, spacing_m)
+    return np.stack(grid.frame.centre_of(row, column), axis=1)
