@@ -205,11 +205,11 @@ def _best(made: Map, things: tuple[Object, ...], places: Floats, clear: Bools, c
     total = worth.total()
     heading = total.argmax(axis=1)
     order = np.argsort(-total.max(axis=1), kind="stable")
-    chosen = _apart(places, order, [], count)
-    if count > 1 and not clear[chosen].any():
-        # whoever drives only where a sweep heard all clear gets one such place, if there is any
-        safe = _apart(places, order[clear[order]], chosen[: count - 1], count)
-        chosen = safe if clear[safe].any() else chosen
+    chosen = _apart(places, order, [int(order[0])], count)
+    if count > 1 and clear.any() and not clear[chosen].any():
+        # whoever drives only where a sweep heard all clear gets one such place, near another or not
+        safe = int(order[clear[order]][0])
+        chosen = sorted(_apart(places, order, [chosen[0], safe], count), key=order.tolist().index)
     return tuple(
         _proposal(known, places[n], float(headings[heading[n]]), float(total[n].max()), worth, (n, int(heading[n])))
         for n in chosen
