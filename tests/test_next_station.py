@@ -29,11 +29,14 @@ from sonargrid.stations.next_station import (
 )
 from sonargrid.stations.outlook import (
     FOOT_M,
+    NEAR_M,
+    NEW_SIDE_RAD,
     WALLS,
     directions,
     how_new,
     in_sight,
     inside_sweep,
+    new_sides_m2,
     new_wall_m,
     sight,
     square_to,
@@ -191,6 +194,39 @@ def test_new_wall_turns_with_the_world(heading: float, x: float, y: float, steps
     assert (before >= 0.0).all()
 
 
+def test_floor_seen_from_a_new_side_is_that_of_a_plain_count() -> None:
+    grid = _floor((slice(20, 24), slice(30, 60)))
+    blocked = np.asarray(grid.log_odds) > 0.0
+    rng = np.random.default_rng(4)
+    floor = rng.uniform([-1.0, 0.0], [1.0, 1.0], (60, 2))
+    poses = np.array([[0.0, 0.05, math.pi / 2], [-0.8, 0.8, -0.5]])
+    places, headings = np.array([[0.0, 0.05], [0.8, 0.9], [-0.7, 0.1]]), np.array([0.0, math.pi / 2, -2.5])
+    half = (-math.pi / 2, math.pi / 2)
+    fast = new_sides_m2(grid, blocked, floor, 0.01, poses, places, headings, half)
+
+    def bearing_if_seen(x: float, y: float, heading: float, point: np.ndarray) -> float:
+        sees = in_sight(grid, blocked, np.array([[x, y]]), point[None], NEAR_M)[0, 0]
+        bearing = math.atan2(point[1] - y, point[0] - x)
+        return bearing if sees and abs(math.remainder(bearing - heading, 2 * math.pi)) <= math.pi / 2 else math.nan
+
+    for n, (x, y) in enumerate(places):
+        for h, heading in enumerate(headings):
+            total = 0.0
+            for point in floor:
+                here = bearing_if_seen(x, y, heading, point)
+                if math.isnan(here):
+                    continue
+                turns = [
+                    abs(math.remainder(here - b, 2 * math.pi))
+                    for p in poses
+                    if not math.isnan(b := bearing_if_seen(*p, point))
+                ]
+                total += 0.01 * min(1.0, min(turns, default=math.pi) / NEW_SIDE_RAD)
+            assert fast[n, h] == pytest.approx(total)
+    assert fast[0, 1] == pytest.approx(0.0)  # the first station's own place and heading
+    assert fast[1].max() > 0.1
+
+
 def test_walls_are_expected_square_to_those_found() -> None:
     assert square_to([]) is None
     assert square_to([WALL, _post(0.5, 0.5)]) == pytest.approx(0.0)
@@ -327,7 +363,8 @@ def test_the_gain_is_the_sum_of_what_is_told() -> None:
             for amount, enough in ((place.floor_m2, ENOUGH_FLOOR_M2), (place.spread_m, ENOUGH_SPREAD_M))
         ]
         told = WORTH["walls"] * place.wall_m + WORTH["floor"] * much[0] + WORTH["spread"] * much[1]
-        assert place.gain == pytest.approx(told - WORTH["middle"] * place.middle_m)
+        told += WORTH["sides"] * place.sides_m2 - WORTH["middle"] * place.middle_m
+        assert place.gain == pytest.approx(told)
 
 
 def test_nowhere_to_go_is_said() -> None:

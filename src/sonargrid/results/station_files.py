@@ -28,7 +28,7 @@ PLACE_COLUMNS = (
     *("rank", "x_m", "y_m", "heading_deg"),
     *("gain", "things_nats", "wall_m", "floor_m2", "spread_m"),
     *("from_station", "ahead_m", "left_m", "turn_deg", "reason"),
-    *("middle_m", "heard_clear"),
+    *("middle_m", "sides_m2", "heard_clear"),
 )
 
 
@@ -84,6 +84,7 @@ def place_rows(proposals: Sequence[Proposal]) -> list[dict[str, Any]]:
             _deg(p.turn_rad),
             "; ".join(p.reasons),
             round(p.middle_m, 3),
+            round(p.sides_m2, 3),
             p.heard_clear,
         ]
         rows.append(dict(zip(PLACE_COLUMNS, values, strict=True)))

@@ -1,12 +1,13 @@
 """Where to park next: reachable places ranked by what a sweep from there would add.
 
-Five things count.  New wall: a smooth wall answers only where the robot stands square to it, with a longer piece from
-farther away, so a place is worth the feet that its sweep is expected to meet and no sweep met yet.  Standing amid the
-floor, with walls and things all round in reach.  Distance to the stations there are: spread does better than asking
-for uncertain cells.  New floor.  How much surer the listed things become: every place and heading adds its range and
-bearing to each thing's information, J' W J with the numbers of the fit, and the drop of half the log determinant is
-counted in nats; a thing that only one station heard gains most from 20 cm sideways at 1 m, where a post and a wall
-first differ.  Floor axes [m], headings [rad].
+Six things count.  New wall: a smooth wall answers only where the robot stands square to it, with a longer piece from
+farther away, so a place is worth the feet that its sweep is expected to meet and no sweep met yet.  Floor near by seen
+from a new side: arcs of one side lie along each other, those of two sides cross.  Standing amid the floor, with walls
+and things all round in reach.  Distance to the stations there are: spread does better than asking for uncertain cells.
+New floor.  How much surer the listed things become: every place and heading adds its range and bearing to each thing's
+information, J' W J with the numbers of the fit, and the drop of half the log determinant is counted in nats; a thing
+that only one station heard gains most from 20 cm sideways at 1 m, where a post and a wall first differ.  Floor axes
+[m], headings [rad].
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from sonargrid.stations.outlook import (
     how_new,
     in_sight,
     inside_sweep,
+    new_sides_m2,
     new_wall_m,
     sight,
     square_to,
@@ -50,7 +52,7 @@ ENOUGH_FLOOR_M2, ENOUGH_SPREAD_M = 3.0, 0.5  # more new floor or distance than t
 ROUND_M = 2.0  # floor farther than this lies equally far off
 FLOOR_SAMPLES = 1000  # cells, evenly picked, that stand for all the floor
 # what one unit of each is worth, in metres of new wall; benchmarks/bench_next.py
-WORTH = {"things": 0.5, "kinds": 0.5, "walls": 1.0, "floor": 0.4, "spread": 2.3, "middle": 2.4}
+WORTH = {"things": 0.1, "kinds": 0.1, "walls": 1.0, "sides": 0.8, "floor": 0.4, "spread": 2.3, "middle": 2.4}
 NOT_HEARD_CLEAR = "not heard clear: no sweep listened all round there; look whether it is free before you drive"
 
 
@@ -67,6 +69,7 @@ class Proposal:
     from_station : the nearest station's name; ahead_m, left_m, turn_rad : the way from there
     reasons : in words and numbers, the weightiest first; what is not known of the way comes last
     middle_m : mean distance to the floor that is reachable or may be, in the middle of it least
+    sides_m2 : floor near by that is looked at from a new side
     heard_clear : whether a sweep heard all the way clear, the beam's whole width round; False = the map alone says so
     """
 
@@ -84,6 +87,7 @@ class Proposal:
     turn_rad: float
     reasons: tuple[str, ...]
     middle_m: float = math.nan
+    sides_m2: float = math.nan
     heard_clear: bool = True
 
     def way(self) -> str:
@@ -127,6 +131,7 @@ class _Worth:
     floor: Floats  # (N, H) new floor [m2]
     apart: Floats  # (N,) from the nearest station [m]
     middle: Floats  # (N,) mean distance to the floor [m]
+    sides: Floats  # (N, H) floor seen from a new side [m2]
     clear: Bools  # (N,) heard clear
 
     def total(self) -> Floats:
@@ -135,6 +140,7 @@ class _Worth:
             WORTH["things"] * self.nats.sum(axis=2)
             + WORTH["kinds"] * self.kinds.sum(axis=2)
             + WORTH["walls"] * self.walls
+            + WORTH["sides"] * self.sides
             + WORTH["floor"] * _much(self.floor, ENOUGH_FLOOR_M2)
             + (WORTH["spread"] * _much(self.apart, ENOUGH_SPREAD_M) - WORTH["middle"] * self.middle)[:, None]
         )
@@ -179,13 +185,12 @@ def _sweep(made: Map) -> tuple[float, float]:
     return (float(head.min()), float(head.max())) if head.size else (-0.5 * math.pi, 0.5 * math.pi)
 
 
-def _from_floor_m(made: Map, things: tuple[Object, ...], places: Floats) -> Floats:
-    """Return (N,) the mean distance to all floor that is reachable or may be [m]."""
+def _floor(made: Map, things: tuple[Object, ...]) -> tuple[Floats, float]:
+    """Return (M, 2) points that stand for all floor that is reachable or may be [m], and for how much each [m2]."""
     grid = made.grid
     x, y = grid.frame.centre_of(*np.nonzero(likely_cells(grid, made.run, things, unknown=True)))
     each = max(1, x.size // FLOOR_SAMPLES)
-    away = np.hypot(places[:, :1] - x[::each], places[:, 1:] - y[::each])
-    return np.asarray(np.minimum(away, ROUND_M).mean(axis=1))
+    return np.stack([x[::each], y[::each]], axis=1), each * grid.cell_m**2
 
 
 def _best(made: Map, things: tuple[Object, ...], places: Floats, clear: Bools, count: int) -> tuple[Proposal, ...]:
@@ -193,13 +198,15 @@ def _best(made: Map, things: tuple[Object, ...], places: Floats, clear: Bools, c
     blocked = blocked_cells(grid, things)
     known = _known(made, things, blocked, sweep)
     headings = np.asarray(np.arange(HEADINGS) * (2.0 * math.pi / HEADINGS), dtype=np.float64)
+    points, each_m2 = _floor(made, things)
     floor, far = sight(grid, blocked, places, walls_of(things), run.ranger.reach_m)
     worth = _Worth(
         *_things_gain(known, made, blocked, places, headings, sweep),
         new_wall_m(far, how_new(places, known.stations, sweep), headings, sweep, square_to(things)),
         _in_sweep(floor, headings, sweep),
         np.hypot(places[:, None, 0] - known.stations[:, 0], places[:, None, 1] - known.stations[:, 1]).min(axis=1),
-        _from_floor_m(made, things, places),
+        np.minimum(np.hypot(places[:, :1] - points[:, 0], places[:, 1:] - points[:, 1]), ROUND_M).mean(axis=1),
+        new_sides_m2(grid, blocked, points, each_m2, known.stations, places, headings, sweep),
         clear,
     )
     total = worth.total()
@@ -330,6 +337,7 @@ def _proposal(
         float(wrap(heading - facing)),
         _reasons(known, place, worth, at),
         float(worth.middle[at[0]]),
+        float(worth.sides[at]),
         bool(worth.clear[at[0]]),
     )
 
@@ -338,6 +346,7 @@ def _reasons(known: _Known, place: Floats, worth: _Worth, at: tuple[int, int]) -
     """Return what speaks for a place, in words and numbers, the weightiest first; then what is not known."""
     found: list[tuple[float, str]] = []
     nats, kinds, walls, floor = worth.nats[at], worth.kinds[at], float(worth.walls[at]), worth.floor[at]
+    sides = float(worth.sides[at])
     apart, middle, outermost = worth.apart[at[0]], float(worth.middle[at[0]]), float(worth.middle.max())
     for t in np.argsort(-nats)[:2]:
         if nats[t] > 0.15:
@@ -348,6 +357,8 @@ def _reasons(known: _Known, place: Floats, worth: _Worth, at: tuple[int, int]) -
     if walls > 0.05:
         words = f"could meet {walls:.1f} m of wall square on at new places"
         found.append((WORTH["walls"] * walls, words))
+    if sides > 0.05:
+        found.append((WORTH["sides"] * sides, f"looks at {sides:.1f} m2 of floor near by from a new side"))
     if floor > 0.02:
         words = f"looks at up to {floor:.1f} m2 of floor that nothing is known of"
         found.append((WORTH["floor"] * float(_much(floor, ENOUGH_FLOOR_M2)), words))

@@ -16,6 +16,7 @@ import numpy as np
 from sonargrid.arrays import Bools, Floats
 from sonargrid.finding.things import Object
 from sonargrid.maps.grid import LogOddsGrid
+from sonargrid.physics.geometry import wrap
 
 DIRECTIONS = 72
 KNOWN = 0.1  # log-odds from which on a cell counts as known
@@ -28,6 +29,8 @@ HALF_BEAM_RAD, THICK_M = math.radians(25.0), 0.05  # a piece's ends: the beam's,
 SQUARE = 0.5  # of the walls stand square or parallel to those found, the others anyhow
 ASKEW_RAD = math.radians(8.0)  # ... so nearly
 WALLS = 4  # round a room
+NEAR_M = 1.5  # a post is heard in most sweeps up to here
+NEW_SIDE_RAD = math.radians(90.0)  # a look from so far aside of all earlier ones counts in full
 
 
 def directions() -> Floats:
@@ -171,3 +174,40 @@ def inside_sweep(bearing_rad: Floats, heading_rad: Floats, sweep_rad: tuple[floa
     off = bearing_rad - heading_rad - 0.5 * (low + high)
     off = np.abs(off - 2.0 * math.pi * np.rint(off / (2.0 * math.pi)))
     return np.asarray(off <= 0.5 * (high - low) + slack_rad)
+
+
+def new_sides_m2(
+    grid: LogOddsGrid,
+    blocked: Bools,
+    floor: Floats,
+    each_m2: float,
+    poses: Floats,
+    places: Floats,
+    headings: Floats,
+    sweep_rad: tuple[float, float],
+) -> Floats:
+    """Return (N, H) the floor near by that a sweep looks at from a new side [m2].
+
+    Arcs of one side lie along each other, those of two sides cross: where they do, something stands, and else nothing.
+
+    Parameters
+    ----------
+    grid, blocked : where sight ends
+    floor, each_m2 : (M, 2) points that stand for all the floor [m], and for how much each
+    poses : (S, 3) where stations stood and how they faced
+    places, headings : (N, 2) [m] and (H,) [rad]
+    sweep_rad : the sweep's two ends, relative to the heading [rad]
+    """
+    seen = in_sight(grid, blocked, poses[:, :2], floor, NEAR_M)
+    before = np.arctan2(floor[:, 1] - poses[:, 1:2], floor[:, 0] - poses[:, :1])
+    seen &= inside_sweep(before, poses[:, 2:3], sweep_rad, 0.0)
+    out = np.zeros((len(places), headings.size))
+    for n, place in enumerate(places):
+        near = np.flatnonzero(np.hypot(floor[:, 0] - place[0], floor[:, 1] - place[1]) < NEAR_M)
+        near = near[in_sight(grid, blocked, place[None], floor[near], NEAR_M)[0]]
+        bearing = np.arctan2(floor[near, 1] - place[1], floor[near, 0] - place[0])
+        turn = np.abs(wrap(bearing - before[:, near]))
+        aside = np.where(seen[:, near], turn, math.pi).min(axis=0, initial=math.pi)
+        covered = inside_sweep(bearing[:, None], headings[None, :], sweep_rad, 0.0)
+        out[n] = np.minimum(aside / NEW_SIDE_RAD, 1.0) @ covered.astype(np.float64)
+    return out * each_m2
