@@ -48,11 +48,12 @@ NOTHING_KNOWN_M = 0.5
 FAINT_M = 1.5  # a post is heard in most sweeps up to here, less and less beyond
 SIDEWAYS = 0.2  # m for each metre of distance: post and wall differ by 2 cm in range, 11 degrees in bearing
 EDGE_RAD = math.radians(12.0)  # things so little beyond the sweep's end are heard by the beam's side
-ENOUGH_FLOOR_M2, ENOUGH_SPREAD_M = 3.0, 0.5  # more new floor or distance than this hardly counts any more
+# more than this hardly counts any more
+ENOUGH_NATS, ENOUGH_FLOOR_M2, ENOUGH_SPREAD_M = 1.0, 3.0, 0.5
 ROUND_M = 2.0  # floor farther than this lies equally far off
 FLOOR_SAMPLES = 1000  # cells, evenly picked, that stand for all the floor
 # what one unit of each is worth, in metres of new wall; benchmarks/bench_next.py
-WORTH = {"things": 0.1, "kinds": 0.1, "walls": 1.0, "sides": 0.8, "floor": 0.4, "spread": 2.3, "middle": 2.4}
+WORTH = {"things": 0.5, "kinds": 0.1, "walls": 1.0, "sides": 0.8, "floor": 0.4, "spread": 2.3, "middle": 2.4}
 NOT_HEARD_CLEAR = "not heard clear: no sweep listened all round there; look whether it is free before you drive"
 
 
@@ -137,7 +138,7 @@ class _Worth:
     def total(self) -> Floats:
         """Return (N, H) all of it, in metres of new wall."""
         return np.asarray(
-            WORTH["things"] * self.nats.sum(axis=2)
+            WORTH["things"] * _much(self.nats.sum(axis=2), ENOUGH_NATS)
             + WORTH["kinds"] * self.kinds.sum(axis=2)
             + WORTH["walls"] * self.walls
             + WORTH["sides"] * self.sides
@@ -350,7 +351,8 @@ def _reasons(known: _Known, place: Floats, worth: _Worth, at: tuple[int, int]) -
     apart, middle, outermost = worth.apart[at[0]], float(worth.middle[at[0]]), float(worth.middle.max())
     for t in np.argsort(-nats)[:2]:
         if nats[t] > 0.15:
-            found.append((WORTH["things"] * float(nats[t]), _surer(known, int(t), place)))
+            share = float(nats[t] / nats.sum() * _much(nats.sum(), ENOUGH_NATS))
+            found.append((WORTH["things"] * share, _surer(known, int(t), place)))
     for t in np.flatnonzero(kinds > 0.7):
         words = f"far enough aside to tell whether thing {known.numbers[t]} is a post or a wall"
         found.append((WORTH["kinds"] * float(kinds[t]), words))
