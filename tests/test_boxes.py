@@ -252,6 +252,16 @@ def test_what_a_post_or_a_wall_explains_as_well_is_no_free_corner() -> None:
     assert max(abs(wall.shape[1]) for wall in walls) == pytest.approx(2.4, abs=0.02)
 
 
+def test_a_wall_found_for_one_free_corner_may_take_another() -> None:
+    scene = replace(ROOM, boxes=(), posts=(ScenePost(1.2, 1.1, 0.08),))
+    soundings, _ = pack(calibrated(simulate(scene, 6)))
+    corners = [Thing("corner", (x, y, -9.0, 0.0)) for x, y in ((2.4, 1.08), (2.42, 0.08))]
+    board = Board(soundings, BEAM, [Thing("wall", (-math.pi / 2, 0.0, 0.0, 2.4, 0.0)), *corners])
+    better = explained(board, soundings, Prior(math.log(0.07), 0.5))
+    assert [t.kind for t in better.things] == ["wall", "wall", "corner"]
+    assert math.hypot(better.things[2].shape[0] - 2.4, better.things[2].shape[1]) < 0.03
+
+
 def test_copies_of_a_sweep_change_no_count() -> None:
     scene = Scene(
         stations=(Station("A"),),

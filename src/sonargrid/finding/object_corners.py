@@ -46,7 +46,9 @@ def explained(board: Board, soundings: Soundings, prior: Prior) -> Board:
         Beliefs.
     """
     for corner in [board.things[n] for n in free_corners(board, prior)]:
-        index = board.things.index(corner)
+        index = next((n for n in free_corners(board, prior) if board.things[n] == corner), None)
+        if index is None:
+            continue  # a wall found for another one goes through it, or has moved it to where two cross
         tried = [*_instead(board, index, soundings, prior), *_with_walls(board, index, prior)]
         allowed = [(objective(other, prior) + FREE_COST[kind], other) for kind, other in tried]
         best, chosen = max(allowed, key=lambda a: a[0], default=(-math.inf, board))
