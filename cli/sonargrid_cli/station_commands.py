@@ -148,7 +148,7 @@ def park_next(which: RunOptions, wish: NextOptions, screen: ScreenOptions) -> st
     run = load_chosen(which)
     if which.show_config:
         return shown_config(run, {}, {}, screen.json)
-    from sonargrid.finding.objects import find_objects
+    from sonargrid.finding.objects import fit_objects
     from sonargrid.maps.evidence import MapSettings
     from sonargrid.maps.mapping import map_run
     from sonargrid.results.station_files import PLACE_COLUMNS, place_rows, rows_csv
@@ -156,13 +156,15 @@ def park_next(which: RunOptions, wish: NextOptions, screen: ScreenOptions) -> st
 
     made = map_run(run, MapSettings(solver="joint", cell_m=cell))
     told(made.warnings, screen.quiet)
-    things = find_objects(made)
+    listed = fit_objects(made.pings, run)
+    things = listed.objects
     places = next_station(made, things, count, spacing)
     if wish.picture is not None:
         from sonargrid.drawing.bench_pictures import save_picture
         from sonargrid.drawing.next_picture import draw_places
+        from sonargrid.finding.floor_behind import as_far_as_seen
 
-        save_picture(draw_places(made, things, places, wish.theme), wish.picture)
+        save_picture(draw_places(as_far_as_seen(made, listed), things, places, wish.theme), wish.picture)
     told([*_too_few(len(places), count), CAUTION], screen.quiet)
     rows = place_rows(places)
     if screen.json:

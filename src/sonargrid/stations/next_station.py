@@ -361,7 +361,7 @@ def _reasons(known: _Known, place: Floats, worth: _Worth, at: tuple[int, int]) -
         found.append((WORTH["walls"] * walls, words))
     if sides > 0.05:
         found.append((WORTH["sides"] * sides, f"looks at {sides:.1f} m2 of floor near by from a new side"))
-    if floor > 0.02:
+    if floor > 0.05:
         words = f"looks at up to {floor:.1f} m2 of floor that nothing is known of"
         found.append((WORTH["floor"] * float(_much(floor, ENOUGH_FLOOR_M2)), words))
     if outermost - middle > 0.05:
