@@ -110,6 +110,7 @@ class Versions:
     """Versions (K, D) of one kind of thing, and the pairs (version, ray) at which they may be heard, by version.
 
     beside : (K,) the number of the rest that each stands beside
+    hidden, group : (K, S), (K,) where known before, from where each is hidden and what it leaves of the rest
     """
 
     kind: str
@@ -117,6 +118,8 @@ class Versions:
     beside: Ints
     k: Ints
     m: Ints
+    hidden: Bools | None = None
+    group: Ints | None = None
 
 
 @dataclass(frozen=True, slots=True)

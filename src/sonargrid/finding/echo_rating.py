@@ -50,6 +50,13 @@ class Beside:
         self._number = len(rests)
         self._known: dict[tuple[int, bytes], int] = {}
 
+    def view(self, kind: str, shape: Floats, beside: Ints) -> tuple[Bools, Ints]:
+        """Return (K, S) from where versions of a kind beside rests (K,) are hidden, (K,) what they leave of those."""
+        px, py = answering_points(kind, shape, self.standing.soundings.place_m)
+        # a post behind a wall is its mirror image: walls hide no posts
+        hidden = self.screens.hidden(px, py, self.there[beside], kind != "post")
+        return hidden, self.left(beside, kind, shape)
+
     def left(self, beside: Ints, kind: str, shape: Floats) -> Ints:
         """Return (K,) which answer of the table each version of a kind leaves of the rest (K,) beside it."""
         if not self.standing.things or kind in ("corner", "floor"):
@@ -215,10 +222,11 @@ def _sounding(beside: Beside, versions: Sequence[Versions], spoken: bool) -> _He
     first, pairs = 0, 0
     for one in versions:
         k, m = one.k, one.m
-        px, py = answering_points(one.kind, one.shape, s.place_m)
-        # a post behind a wall is its mirror image: walls hide no posts
-        hidden = beside.screens.hidden(px, py, beside.there[one.beside], one.kind != "post")
-        groups.append(beside.left(one.beside, one.kind, one.shape))
+        if one.hidden is None or one.group is None:
+            hidden, group = beside.view(one.kind, one.shape, one.beside)
+        else:
+            hidden, group = one.hidden, one.group
+        groups.append(group)
         dumb: Bools | None = None
         if hidden.any():
             dumb = hidden.ravel().take(k * s.place_m.shape[0] + s.station.take(m))

@@ -16,7 +16,7 @@ from sonargrid.arrays import Floats
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_order import FLAT, Rest, Thing
 from sonargrid.finding.object_climb import climb_all
-from sonargrid.finding.object_moves import Prior, side_of
+from sonargrid.finding.object_moves import Prior, alike, side_of
 from sonargrid.finding.object_pool import believed, different, drop_poor, objective
 
 REACH_M = 0.22  # pieces so near to each other may be one box
@@ -28,9 +28,13 @@ FACE_HALVES_M = (0.045, 0.085)
 ASIDE_M = (-0.12, -0.06, 0.0, 0.06, 0.12)
 WORTH_A_CLIMB = 40.0  # a start must come so near to what stands; climbs often gain this much
 CLIMBED = 3
+FAR_OFF = 5.0  # what lost so much in the place of a group is not tried again in a later round
 
 
-def rebox(board: Board, prior: Prior, alone: bool = True) -> Board:
+Refusals = list[tuple[tuple[Thing, ...], float]]  # groups, and how much one thing in their place gained; -inf = none
+
+
+def rebox(board: Board, prior: Prior, alone: bool = True, refused: Refusals | None = None) -> Board:
     """Return the board with boxes and posts in the place of what stood in for them, where that is better.
 
     Parameters
@@ -39,29 +43,40 @@ def rebox(board: Board, prior: Prior, alone: bool = True) -> Board:
         What stands, and beliefs.
     alone : bool
         Whether one piece may be replaced, and by posts, too; from one station a post explains one piece as well.
+    refused : list, optional
+        What earlier rounds refused: groups like those that were far from it are left alone; grows.
     """
     now = objective(board, prior)
+    before = [] if refused is None else [group for group, gained in refused if gained < -FAR_OFF]
     boxes: dict[tuple[Thing, ...], Thing | None] = {}
-    refused: set[tuple[Thing, ...]] = set()
+    gains: dict[tuple[Thing, ...], float] = {}
     while True:
-        groups = _groups(board, 1 if alone else 2)
+        groups = [g for g in _groups(board, 1 if alone else 2) if not _known(_key(board, g), before)]
         new = [g for g in groups if _key(board, g) not in boxes]
         for group, box in zip(new, _best_single(board, new, prior, alone), strict=True):
             boxes[_key(board, group)] = box
         for group in groups:
             key = _key(board, group)
             found = boxes[key]
-            if found is None or key in refused:
+            if found is None or key in gains:
+                gains.setdefault(key, -math.inf)
                 continue
             other = board.with_more([found], without=group)
-            drop_poor(other, prior)
+            drop_poor(other, prior, near=found)
             value = objective(other, prior)
             if value > now + 0.5:
                 board, now = other, value
                 break
-            refused.add(key)
+            gains[key] = value - now
         else:
+            if refused is not None:
+                refused += gains.items()
             return board
+
+
+def _known(group: tuple[Thing, ...], groups: list[tuple[Thing, ...]]) -> bool:
+    """Return whether a group is like one of some groups."""
+    return any(len(group) == len(other) and all(any(alike(a, b) for b in other) for a in group) for other in groups)
 
 
 def _key(board: Board, group: list[int]) -> tuple[Thing, ...]:
@@ -114,8 +129,9 @@ def _best_single(board: Board, groups: list[list[int]], prior: Prior, posts: boo
         of_group += [number] * len(leaders)
         rests += [rest] * len(leaders)
     best: list[tuple[float, Thing | None]] = [(-math.inf, None)] * len(groups)
-    for number, (thing, climbed) in zip(of_group, climb_all(board, rests, tried, prior, passes=6), strict=True):
-        net = climbed - prior.cost(thing.kind)
+    climbed = climb_all(board, rests, tried, prior, passes=6)
+    for number, (thing, top) in zip(of_group, climbed, strict=True):
+        net = top - prior.cost(thing.kind)
         if net > best[number][0]:
             best[number] = (net, thing)
     return [thing for _, thing in best]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sonargrid.arrays import Floats, Ints
+from sonargrid.arrays import Bools, Floats, Ints
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_order import FLAT, Rest, Thing, Versions
 from sonargrid.finding.echo_rating import Beside
@@ -25,7 +25,12 @@ LEAST_GAIN = 0.02  # smaller gains halve the steps
 
 @dataclass(slots=True)
 class _Climber:
-    """A thing on its way: numbers, steps, score, the rays that may hear it and where it stood when they were found."""
+    """A thing on its way: numbers, steps, score, the rays that may hear it and where it stood when they were found.
+
+    hidden, group : from which stations (S,) others hide it, and what it leaves of the others; as it stood when a pass
+        began.  Within a pass that stays so: it changes seldom, and costs as much to find out as the echoes do.
+    top, top_shape : the best that was reached, seen as it is
+    """
 
     kind: str
     rest: int
@@ -34,13 +39,20 @@ class _Climber:
     steps: Floats
     rays: Ints
     start: Floats
+    hidden: Bools
+    top_shape: Floats
+    group: int = 0
     best: float = -math.inf
+    top: float = -math.inf
+    watched: bool = False
     done: bool = False
 
     @staticmethod
     def at(thing: Thing, rest: int, first: float) -> _Climber:
         steps, shape = steps_of(thing.kind) * first, np.array(thing.shape)
-        return _Climber(thing.kind, rest, shape, steps, steps, np.zeros(0, dtype=np.int64), shape)
+        return _Climber(
+            thing.kind, rest, shape, steps, steps, np.zeros(0, dtype=np.int64), shape, np.zeros(0, dtype=bool), shape
+        )
 
     def has_left(self) -> bool:
         """Return whether the thing has moved so far that other rays may hear it."""
@@ -54,6 +66,15 @@ class _Climber:
         """Return (K, D) versions, moved by so many steps (K, D)."""
         place = nearest_place(self.kind, self.shape, place_m) if self.kind in ("post", "corner") else np.zeros(2)
         return apply_moves(self.kind, self.shape, moves * self.steps, place)
+
+    def arrive(self, value: float) -> bool:
+        """Take what the thing scores where it is now; True = turn back to where it scored more, and go on with care."""
+        if value < self.top - LEAST_GAIN:
+            self.best, self.shape, self.watched = self.top, self.top_shape, True
+            self.steps = 0.5 * self.steps
+            return True
+        self.best, self.top, self.top_shape = value, value, self.shape
+        return False
 
     def leap(self, values: Floats) -> Floats:
         """Return (D,) steps to where parabolas through one step up and down (2 D,) have their tops."""
@@ -104,26 +125,39 @@ def climb_all(
     climbers = [_Climber.at(thing, n if len(told) > 1 else 0, first) for n, thing in enumerate(things)]
     if not climbers:
         return []
+    if len(board.soundings.place_m) > 1:
+        # in rooms much hides much, and what a step of many centimetres uncovers must count
+        for c in climbers:
+            c.watched = True
     beside = Beside(told)
     _listen(board, climbers)
-    _start(board, beside, climbers, prior)
-    place_m = board.soundings.place_m
     for _ in range(passes):
         left = [c for c in climbers if not c.done and c.has_left()]
         if left:
             _listen(board, left)
-            _start(board, beside, left, prior)
         live = [c for c in climbers if not c.done]
         if not live:
             break
-        around = [c.moved(_both_ways(c.steps.size), place_m) for c in live]
-        values = _scores(board, beside, live, around, prior)
-        leaps = [c.leap(v) for c, v in zip(live, values, strict=True)]
-        tries = [c.moved(np.stack([p, 0.5 * p, 1.5 * p]), place_m) for c, p in zip(live, leaps, strict=True)]
-        last = _scores(board, beside, live, tries, prior)
-        for c, a, v, t, w, leap in zip(live, around, values, tries, last, leaps, strict=True):
+        _step(board, beside, live, prior)
+    _look(beside, climbers)
+    for c, v in zip(climbers, _scores(board, beside, climbers, [c.shape[None] for c in climbers], prior), strict=True):
+        c.arrive(float(v[0]))
+    return [(Thing(c.kind, tuple(float(v) for v in c.top_shape)), c.top) for c in climbers]
+
+
+def _step(board: Board, beside: Beside, climbers: Sequence[_Climber], prior: Prior) -> None:
+    """Let each thing take one step, or turn back from its last one."""
+    place_m = board.soundings.place_m
+    _look(beside, climbers)
+    around = [np.concatenate([c.shape[None], c.moved(_both_ways(c.steps.size), place_m)]) for c in climbers]
+    values = _scores(board, beside, climbers, around, prior)
+    back = [c.arrive(float(v[0])) for c, v in zip(climbers, values, strict=True)]
+    leaps = [c.leap(v[1:]) for c, v in zip(climbers, values, strict=True)]
+    tries = [c.moved(np.stack([p, 0.5 * p, 1.5 * p]), place_m) for c, p in zip(climbers, leaps, strict=True)]
+    last = _scores(board, beside, climbers, tries, prior)
+    for c, gone, a, v, t, w, leap in zip(climbers, back, around, values, tries, last, leaps, strict=True):
+        if not gone:
             c.settle(np.concatenate([a, t]), np.concatenate([v, w]), leap)
-    return [(Thing(c.kind, tuple(float(v) for v in c.shape)), c.best) for c in climbers]
 
 
 def climb(
@@ -147,21 +181,29 @@ def _listen(board: Board, climbers: Sequence[_Climber]) -> None:
     for kind, mine in _of_kinds(climbers):
         shapes = np.array([climbers[n].shape for n in mine])
         for n, heard in zip(mine, board.audible(kind, shapes, ASIDE_RAD, LOUDER_DB), strict=True):
-            climbers[n].rays, climbers[n].start = np.flatnonzero(heard), climbers[n].shape
+            c = climbers[n]
+            c.rays, c.start, c.top = np.flatnonzero(heard), c.shape, -math.inf
 
 
-def _start(board: Board, beside: Beside, climbers: Sequence[_Climber], prior: Prior) -> None:
-    for c, value in zip(
-        climbers, _scores(board, beside, climbers, [c.shape[None] for c in climbers], prior), strict=True
-    ):
-        c.best = float(value[0])
+def _look(beside: Beside, climbers: Sequence[_Climber]) -> None:
+    """Find out from where each thing is hidden, and what it hides."""
+    for kind, mine in _of_kinds(climbers):
+        rest = np.array([climbers[n].rest for n in mine])
+        hidden, group = beside.view(kind, np.array([climbers[n].shape for n in mine]), rest)
+        for n, of_thing, left in zip(mine, hidden, group.tolist(), strict=True):
+            climbers[n].hidden, climbers[n].group = of_thing, left
 
 
 def _scores(
     board: Board, beside: Beside, climbers: Sequence[_Climber], shapes: Sequence[Floats], prior: Prior
 ) -> list[Floats]:
     """Return the penalised log likelihood of versions (K, D) of each climber."""
-    kinds = _of_kinds(climbers)
+    kinds = [
+        (kind, part)
+        for kind, mine in _of_kinds(climbers)
+        for part in ([n for n in mine if climbers[n].watched == watched] for watched in (False, True))
+        if part
+    ]
     versions = []
     for kind, mine in kinds:
         counts = [len(shapes[n]) for n in mine]
@@ -171,7 +213,11 @@ def _scores(
         )
         m = np.concatenate([np.tile(climbers[n].rays, c) for n, c in zip(mine, counts, strict=True)])
         rest = np.repeat([climbers[n].rest for n in mine], counts)
-        versions.append(Versions(kind, np.concatenate([shapes[n] for n in mine]), rest, k, m))
+        hidden = group = None
+        if not climbers[mine[0]].watched:
+            hidden = np.repeat(np.array([climbers[n].hidden for n in mine]), counts, axis=0)
+            group = np.repeat([climbers[n].group for n in mine], counts)
+        versions.append(Versions(kind, np.concatenate([shapes[n] for n in mine]), rest, k, m, hidden, group))
     out: list[Floats] = [np.zeros(0)] * len(climbers)
     for (kind, mine), one, value in zip(kinds, versions, board.rate_all(beside, versions), strict=True):
         believed = value + prior.log_density(kind, one.shape)

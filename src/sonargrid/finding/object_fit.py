@@ -13,7 +13,7 @@ from sonargrid.arrays import Floats
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_model import Soundings
-from sonargrid.finding.object_boxes import rebox
+from sonargrid.finding.object_boxes import Refusals, rebox
 from sonargrid.finding.object_candidates import open_arcs, pair_candidates, room_candidates, single_candidates
 from sonargrid.finding.object_climb import climb_all
 from sonargrid.finding.object_kinds import swap
@@ -70,7 +70,7 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
         True where the beam is known from the bench.
     """
     several = soundings.place_m.shape[0] > 1
-    start = board.beam
+    start, refused = board.beam, Refusals()
     grow(board, _pool(soundings, board, prior, several, loud=several), prior)
     board = refloor(board, prior)
     refine_all(board, prior)
@@ -96,7 +96,7 @@ def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, ke
             board = refloor(board, prior)
         else:
             swap(board, soundings, prior)
-            board = rebox(board, prior)
+            board = rebox(board, prior, refused=refused)
         grow(board, _pool(soundings, board, prior, several), prior)
         if not several:
             unmask(board, prior, LEAST_WEIGHT[several])

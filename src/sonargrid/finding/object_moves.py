@@ -25,6 +25,8 @@ FLOOR_STEPS = np.array([0.004, 2.0])
 BOX_STEPS = np.array([0.012, 0.012, 0.012, 0.012, math.radians(5.0), 1.0])
 LEAST_HALF_M = 0.015
 WALL_STEPS = np.array([math.radians(2.0), 0.008, 0.10, 0.10, 1.0])
+# what is alike: moves (m, m, log radius), (m, m, rad, m, m), (rad, m, m, m)
+NEARLY_ROUND, NEARLY_BOX, NEARLY_WALL = (0.01, 0.01, 0.25), (0.01, 0.01, 0.1, 0.01, 0.01), (0.03, 0.01, 0.1, 0.1)
 LOG_RADIUS = (math.log(0.004), math.log(0.16))
 
 
@@ -89,6 +91,14 @@ class Prior:
         """Return the penalty of one more thing."""
         extra = LOUD_COST if kind == "corner" and self.sweep is not None else 0.0
         return dict(self.penalty)[kind] + extra
+
+
+def alike(one: Thing, other: Thing) -> bool:
+    """Return whether two things are the same but for small moves; how loud they are does not count."""
+    if one.kind != other.kind:
+        return False
+    near = NEARLY_BOX if one.kind == "box" else NEARLY_WALL if one.kind in FLAT else NEARLY_ROUND
+    return all(abs(a - b) < most for a, b, most in zip(one.shape, other.shape, near, strict=False))
 
 
 def nearest_place(kind: str, shape: Floats, place_m: Floats) -> Floats:

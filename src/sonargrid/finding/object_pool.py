@@ -22,6 +22,7 @@ from sonargrid.finding.object_moves import Prior
 TRIED = 4  # best candidates that are refined before one is taken
 WORTH_A_CLIMB = -20.0  # a candidate that starts with a lower gain is not refined
 MOST_THINGS = 60
+BESIDE_M = 0.6
 ALIGNED_RAD = math.radians(4.0)
 AT_CROSSING_M = 0.06
 AT_MIRROR_M = 0.08
@@ -194,16 +195,32 @@ def gains(board: Board, prior: Prior) -> Floats:
     )
 
 
-def drop_poor(board: Board, prior: Prior) -> None:
-    """Remove things that do not pay, the poorest first."""
+def drop_poor(board: Board, prior: Prior, near: Thing | None = None) -> None:
+    """Remove things that do not pay, the poorest first; `near` = only those beside one thing, which has just come."""
     while len(board.things) > board.given:
+        tried = [
+            j
+            for j in range(board.given, len(board.things))
+            if near is None or board.things[j] is near or _beside(board.things[j], near)
+        ]
+        if not tried:
+            return
         full = board.likelihood()
-        alone = np.array([board.likelihood(board.rest(j)) for j in range(len(board.things))])
-        net = full - alone + nets(board.things, prior)
-        poorest = board.given + int(np.argmin(net[board.given :]))
+        alone = np.array([board.likelihood(board.rest(j)) for j in tried])
+        net = full - alone + nets(board.things, prior)[tried]
+        poorest = int(np.argmin(net))
         if net[poorest] >= 0.0:
             return
-        board.remove(poorest)
+        board.remove(tried[poorest])
+
+
+def _beside(thing: Thing, other: Thing) -> bool:
+    """Return whether a thing stands so near to another that their echoes may be the same."""
+    x, y = other.middle_m
+    if thing.kind in FLAT:
+        turn, rho = thing.shape[:2]
+        return abs(math.cos(turn) * x + math.sin(turn) * y - rho) < BESIDE_M
+    return math.hypot(thing.shape[0] - x, thing.shape[1] - y) < BESIDE_M
 
 
 def objective(board: Board, prior: Prior) -> float:
