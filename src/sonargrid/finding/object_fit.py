@@ -25,6 +25,7 @@ from sonargrid.finding.run_beam import beam_log_prior, fit_beam
 
 TOGETHER = 0.6  # things that climbed side by side must gain so much of the sum of their gains
 ODDS_OF_NEW = 20.0  # an echo that what stood there before explains only so much better than chance may be new
+HOPELESS = 60.0  # splits and the beam win back no more than this
 LEAST_WEIGHT = {True: 2.0, False: 0.8}  # effective pings that make an arc worth a try, with several stations or one
 
 
@@ -125,18 +126,31 @@ def _unfloored(board: Board, prior: Prior, start: Beam, keep_beam: bool) -> Boar
     floors = [j for j, thing in enumerate(board.things) if thing.kind == "floor" and j >= board.given]
     if not floors:
         return board
-    other = board.with_more([], without=floors)
-    for _ in range(2):
-        grow(other, _pool(other.soundings, other, prior, False), prior)
-        jump(other, prior)
-        split(other, prior)
-        merge(other, prior)
-        refine_all(other, prior)
-        if not keep_beam:
-            other = fit_beam(other, start)
-    drop_poor(other, prior)
     before = objective(board, prior) + beam_log_prior(board.beam, start)
-    return other if objective(other, prior) + beam_log_prior(other.beam, start) > before else board
+
+    def rise(tried: Board) -> float:
+        return objective(tried, prior) + beam_log_prior(tried.beam, start) - before
+
+    other = board.with_more([], without=floors)
+    grow(other, _pool(other.soundings, other, prior, False), prior)
+    refine_all(other, prior)
+    convert(other, prior)
+    merge(other, prior)
+    drop_poor(other, prior)
+    if rise(other) > 0.0:
+        return other
+    if rise(other) < -HOPELESS:
+        return board
+    jump(other, prior)
+    split(other, prior)
+    merge(other, prior)
+    refine_all(other, prior)
+    if not keep_beam:
+        other = fit_beam(other, start)
+    grow(other, _pool(other.soundings, other, prior, False), prior)
+    refine_all(other, prior)
+    drop_poor(other, prior)
+    return other if rise(other) > 0.0 else board
 
 
 def _pool(soundings: Soundings, board: Board, prior: Prior, several: bool, loud: bool = True) -> Pool:
