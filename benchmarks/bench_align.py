@@ -1,6 +1,7 @@
 """How near corrected station poses come to the truth, and how surely a strayed station is named.
 
     python benchmarks/bench_align.py run [--rooms 30] [--kinds off,none,place,turn] [--keep FOLDER]   # resumable
+    python benchmarks/bench_align.py names [--rooms 30] [--kinds ...] [--first-seed 250000]   # who strayed, alone
     python benchmarks/bench_align.py table [--keep FOLDER]                             # Markdown, from what is there
     python benchmarks/bench_align.py --smoke                                           # one room, seconds
 
@@ -34,8 +35,10 @@ import worlds
 
 import sonargrid.stations
 from sonargrid.physics.geometry import wrap
+from sonargrid.runs.calibration import calibrated
 from sonargrid.stations.alignment import align_stations
-from sonargrid.stations.sightings import stated_poses
+from sonargrid.stations.sightings import sightings_of, stated_poses
+from sonargrid.stations.strayed import find_strays
 
 HERE = Path(__file__).resolve().parent
 CACHE = "align.jsonl"
@@ -44,14 +47,15 @@ OFF_SIGMAS = (0.03, math.radians(5.0))
 KINDS = ("off", "none", "place", "turn")
 STRAY_M, STRAY_RAD = 0.15, math.radians(20.0)
 LEAST_SHARED = 3
+NAMES = " (names)"  # kinds of the cache in which nothing but who strayed was asked for
 
 
 def sources_digest() -> str:
     """Return a digest of the sources that the figures depend on."""
     whole = hashlib.sha256()
     folder = Path(sonargrid.stations.__file__ or "").parent
-    names = ("sightings", "landmarks", "pose_fit", "pose_likelihood", "strayed", "alignment")
-    for path in (*(folder / f"{name}.py" for name in names), HERE / "worlds.py"):
+    modules = ("sightings", "landmarks", "pose_fit", "pose_likelihood", "own_pings", "strayed", "alignment")
+    for path in (*(folder / f"{name}.py" for name in modules), HERE / "worlds.py"):
         whole.update(path.read_bytes())
     return whole.hexdigest()[:16]
 
@@ -74,10 +78,10 @@ def room(kind: str, seed: int) -> tuple[worlds.World, int]:
     return world, -1 if kind == "none" else strayed
 
 
-def six_station_seeds(count: int) -> list[int]:
+def six_station_seeds(count: int, first: int = FIRST_SEED) -> list[int]:
     """Return the first seeds whose rooms have six stations."""
     found: list[int] = []
-    seed = FIRST_SEED
+    seed = first
     while len(found) < count:
         if len(worlds._room_scene(seed, worlds.POSE_SIGMAS, worlds._noise, 0.2).stations) == 6:
             found.append(seed)
@@ -126,6 +130,25 @@ def measure(kind: str, seed: int) -> dict[str, Any]:
     }
 
 
+def names(kind: str, seed: int) -> dict[str, Any]:
+    """Return which stations of one room are said to have strayed, and how far off they are then put; nothing else."""
+    world, strayed = room(kind, seed)
+    run, true = world.run, stated_poses(world.scene.stations)
+    sigma = np.array([(s.position_sigma_m, s.position_sigma_m, s.heading_sigma_rad) for s in run.stations])
+    start = process_time()
+    found = find_strays(run, sightings_of(run, calibrated(run)), stated_poses(run.stations), sigma)
+    seconds = process_time() - start
+    off = [one.pose - true[one.station] for one in found.named]
+    return {
+        "strayed": strayed,
+        "named": [one.station for one in found.named],
+        "gain": [one.gain for one in found.named],
+        "unsure": list(found.unsure),
+        "put_off": [[float(math.hypot(x, y)), float(abs(wrap(h)))] for x, y, h in off],
+        "seconds": seconds,
+    }
+
+
 def cached(keep: Path, digest: str | None) -> dict[tuple[str, int], dict[str, Any]]:
     """Return what was measured with these sources (None = any), by kind and seed."""
     found: dict[tuple[str, int], dict[str, Any]] = {}
@@ -137,16 +160,18 @@ def cached(keep: Path, digest: str | None) -> dict[tuple[str, int], dict[str, An
     return found
 
 
-def run(keep: Path, kinds: Sequence[str], rooms: int) -> None:
+def run(keep: Path, kinds: Sequence[str], rooms: int, names_alone: bool, first: int) -> None:
     """Measure what is missing, kinds in turn, a line at a time."""
     digest = sources_digest()
     have = cached(keep, digest)
-    six = six_station_seeds(rooms)
+    six = six_station_seeds(rooms, first)
     for number in range(rooms):
         for kind in kinds:
-            seed = FIRST_SEED + number if kind == "off" else six[number]
-            if (kind, seed) not in have:
-                record = {"kind": kind, "seed": seed, "sources": digest, "figures": measure(kind, seed)}
+            seed = first + number if kind == "off" and not names_alone else six[number]
+            label = f"{kind}{NAMES}" if names_alone else kind
+            if (label, seed) not in have:
+                figures = names(kind, seed) if names_alone else measure(kind, seed)
+                record = {"kind": label, "seed": seed, "sources": digest, "figures": figures}
                 with (keep / CACHE).open("a", encoding="utf-8") as file:
                     file.write(json.dumps(record) + "\n")
     print(f"{rooms} rooms of {', '.join(kinds)}", file=sys.stderr)
@@ -201,6 +226,7 @@ def table(found: dict[tuple[str, int], dict[str, Any]]) -> str:
             out.append(
                 f"{kind}: {len(right)} rooms, the strayed station named in {sum(right)}, another one in {sum(false)}"
             )
+    out += _names_table(by_kind)
     seconds = [one["seconds"] for figures in by_kind.values() for one in figures]
     out.append(
         f"seconds of one core: median {np.median(seconds):.1f}, most {max(seconds):.1f}" if seconds else "nothing yet"
@@ -208,12 +234,30 @@ def table(found: dict[tuple[str, int], dict[str, Any]]) -> str:
     return "\n".join(out)
 
 
+def _names_table(by_kind: dict[str, list[dict[str, Any]]]) -> list[str]:
+    """Return a table of rooms in which only the strayed station was asked for, if there are any."""
+    if not any(by_kind[f"{kind}{NAMES}"] for kind in KINDS):
+        return []
+    out = ["", "| rooms | n | the strayed one named | another one named | one of several said | put off by |"]
+    out.append("|---|---|---|---|---|---|")
+    for kind in KINDS:
+        mine = by_kind[f"{kind}{NAMES}"]
+        right = sum(one["strayed"] in one["named"] for one in mine)
+        false = sum(any(k != one["strayed"] for k in one["named"]) for one in mine)
+        put = [off for one in mine for k, off in zip(one["named"], one["put_off"], strict=True) if k == one["strayed"]]
+        far = np.median(np.array(put).reshape(-1, 2), axis=0) if put else np.full(2, np.nan)
+        told = f"{100.0 * far[0]:.1f} cm, {math.degrees(far[1]):.1f} degrees" if put else "-"
+        out.append(f"| {kind} | {len(mine)} | {right} | {false} | {sum(bool(o['unsure']) for o in mine)} | {told} |")
+    return [*out, ""]
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Run, or tell what is there."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=("run", "table"), nargs="?", default="table")
+    parser.add_argument("what", choices=("run", "names", "table"), nargs="?", default="table")
     parser.add_argument("--rooms", type=int, default=30)
     parser.add_argument("--kinds", default=",".join(KINDS))
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--keep", type=Path, default=HERE, help="folder of the cache")
     parser.add_argument("--any-sources", action="store_true", help="tell figures of other sources, too")
     parser.add_argument("--smoke", action="store_true", help="one room, to see that it runs")
@@ -221,8 +265,9 @@ def main(argv: Sequence[str] | None = None) -> None:
     if options.smoke:
         print(table({("off", FIRST_SEED + 3): measure("off", FIRST_SEED + 3)}))
         return
-    if options.what == "run":
-        run(options.keep, options.kinds.split(","), options.rooms)
+    if options.what != "table":
+        kinds = options.kinds.split(",")
+        run(options.keep, kinds, options.rooms, options.what == "names", options.first_seed)
         return
     print(table(cached(options.keep, None if options.any_sources else sources_digest())))
 

@@ -15,6 +15,7 @@ from sonargrid.errors import SonargridError
 from sonargrid.finding.echo_beam import Beam
 from sonargrid.finding.echo_board import Board
 from sonargrid.finding.echo_order import Thing
+from sonargrid.finding.plateaus import find_plateaus
 from sonargrid.finding.soundings import moved, pack
 from sonargrid.physics.geometry import wrap
 from sonargrid.runs.calibration import calibrated
@@ -23,14 +24,15 @@ from sonargrid.simulation.scene import Noise, Scene, ScenePost, SceneWall, Sweep
 from sonargrid.simulation.simulate import simulate
 from sonargrid.stations.alignment import align_stations, refine_poses
 from sonargrid.stations.landmarks import CORNER, POST, WALL, Landmarks, expected, find_landmarks, slopes
+from sonargrid.stations.own_pings import OwnPings, capped_likelihoods, climbed, elsewhere, is_far, own_pings
 from sonargrid.stations.pose_fit import fit_poses, solve_poses
 from sonargrid.stations.pose_likelihood import (
     THING_NUDGES,
     _thing_slopes,
     from_poses,
-    log_likelihoods,
     nudged,
     things_prior,
+    with_poses,
 )
 from sonargrid.stations.sightings import Sightings, stated_poses
 
@@ -203,15 +205,83 @@ def test_a_box_follows_the_stations_that_hear_it() -> None:
         assert slopes[:, column] == pytest.approx((sides[0] - sides[1]) / (2.0 * nudge), rel=1e-6, abs=1e-5)
 
 
-def test_many_poses_at_once_are_as_one_by_one() -> None:
+def _one_station() -> tuple[Run, OwnPings, Board]:
+    """One station of the bay, its pings and two of the things it hears."""
     _, run = _bay()
     soundings, _ = pack(calibrated(run), np.array([0]))
+    own = own_pings(0, soundings, find_plateaus(calibrated(run), run.ranger))
     things = [Thing("wall", (math.pi / 2, 2.0, -2.4, 0.0, 0.0)), Thing("post", (1.2, 1.05, math.log(0.04), 0.0))]
-    board = Board(soundings, Beam(), things)
-    shifts = np.array([[0.0, 0.0, 0.0], [0.02, -0.01, 0.05], [-0.03, 0.0, -0.1]])
-    slow = [Board(moved(soundings, one[None]), Beam(), things).likelihood() for one in shifts]
-    assert log_likelihoods(board, soundings, 0, shifts) == pytest.approx(slow)
-    assert from_poses(soundings, 0, shifts).place_m.shape == (3, 2)
+    return run, own, Board(soundings, Beam(), things)
+
+
+SHIFTS = np.array([[0.0, 0.0, 0.0], [0.02, -0.01, 0.05], [-0.03, 0.0, -0.1], [0.2, 0.1, 0.4]])
+
+
+def test_many_poses_at_once_are_as_one_by_one() -> None:
+    _, own, board = _one_station()
+    without = replace(own, arc=np.full_like(own.arc, -1))
+    slow = [Board(moved(own.soundings, one[None]), board.beam, board.things).likelihood() for one in SHIFTS]
+    assert capped_likelihoods(board, without, SHIFTS) == pytest.approx(slow)
+    assert from_poses(own.soundings, 0, SHIFTS).place_m.shape == (4, 2)
+
+
+def test_what_an_arc_can_lose_is_capped_as_arc_by_arc() -> None:
+    """A slow twin: ray by ray and echo by echo, what a thing of the station's own would make of each arc."""
+    _, own, board = _one_station()
+    beam, s = board.beam, own.soundings
+    sure = 1.0 - beam.stray - beam.missed
+    expected = []
+    for one in SHIFTS:
+        there = Board(moved(s, one[None]), beam, board.things)
+        by_echo, by_ray = there.terms()
+        rest = there.rest()
+        value = float(by_ray @ s.silence + by_echo @ s.weight)
+        lost = dict.fromkeys(range(int(own.arc.max()) + 1), 0.0)
+        for h in range(s.ray.size):
+            m, at = int(s.ray[h]), float(s.range_m[h])
+            passed = math.prod(
+                1.0 - float(rest.share[j, m])
+                for j in range(len(board.things))
+                if rest.share[j, m] > 1e-7 and rest.standing.range_m[j, m] < at - 0.02
+            )
+            t5 = math.gamma(3.0) / (math.sqrt(5.0 * math.pi) * math.gamma(2.5))  # Student's t of 5 degrees at its top
+            density = 0.6 * t5 / (beam.sigma_m + beam.sigma_share * at)
+            causes = max(float(rest.plain.caused[-1, h]), passed * density)
+            if own.arc[h] >= 0:
+                told = math.log(beam.stray / s.reach_m + sure * causes)
+                lost[int(own.arc[h])] += (told - float(by_echo[h])) * float(s.weight[h])
+        expected.append(value + sum(max(0.0, one_arc - 9.0) for one_arc in lost.values()))
+    assert len(lost) >= 4
+    assert capped_likelihoods(board, own, SHIFTS) == pytest.approx(expected)
+
+
+@given(st.integers(0, 2), st.floats(-0.3, 0.3))
+def test_a_cube_of_steps_climbs_a_hill(axis: int, top: float) -> None:
+    goal = np.zeros(3)
+    goal[axis] = top
+    found, value = climbed(lambda p: -np.sum((p - goal) ** 2, axis=1), np.zeros(3), np.full(3, 0.15), 8)
+    assert np.abs(found - goal).max() < 0.005
+    assert value > -1e-4
+
+
+def test_a_station_set_down_elsewhere_hears_where_it_stood() -> None:
+    """True things, one station stated 12 cm and 20 degrees off: its own pings alone lead it back."""
+    scene, run = _bay()
+    true = stated_poses(scene.stations)
+    put = np.array([0.09, -0.08, math.radians(20.0)])
+    stated = true.copy()
+    stated[1] += put
+    walls = [(0.0, 2.4, 0.0, 2.0), (math.pi / 2, 2.0, -2.4, 0.0), (0.0, 0.0, 0.0, 2.0), (math.pi / 2, 0.0, -2.4, 0.0)]
+    things = [Thing("wall", (*wall, 0.0)) for wall in walls]
+    things += [Thing("post", (p.x_m, p.y_m, math.log(0.5 * p.diameter_m), 0.0)) for p in scene.posts]
+    pings = calibrated(with_poses(run, stated))
+    soundings, _ = pack(pings, np.array([1]))
+    own = own_pings(1, soundings, find_plateaus(pings, run.ranger))
+    told = elsewhere(Board(soundings, Beam(), things), own, np.array([0.01, 0.01, math.radians(2.0)]))
+    assert told.gain > 30.0
+    assert told.away[:2] == pytest.approx(-put[:2], abs=0.03)
+    assert told.away[2] == pytest.approx(-put[2], abs=math.radians(4.0))
+    assert not is_far(told.home, np.array([0.0101, 0.0101, math.radians(2.01)]))
 
 
 def test_the_station_that_strayed_is_named_though_it_is_the_first() -> None:

@@ -53,7 +53,7 @@ ROOMS: dict[int, str] = {
     "interval_chart",
     10: "mounting_picture pipeline plot",
     11: "holding journal run_list workers pieces recipe run_steps batch study_file study machines",
-    12: "sightings landmarks pose_fit pose_likelihood strayed alignment reachable outlook next_station "
+    12: "sightings landmarks pose_fit pose_likelihood own_pings strayed alignment reachable outlook next_station "
     "align_picture next_picture station_files",
 }
 ORDER = {name: place for place, name in enumerate(" ".join(ROOMS.values()).split())}

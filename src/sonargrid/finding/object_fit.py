@@ -54,6 +54,16 @@ def refine_all(board: Board, prior: Prior, passes: int = 4, first: float = 0.5) 
             board.replace(index, things[index])
 
 
+def mend(board: Board, prior: Prior) -> None:
+    """Make a list right for other soundings than it was found for: what does not pay goes, what is missing comes."""
+    drop_poor(board, prior)
+    refine_all(board, prior, passes=2, first=0.3)
+    several = board.soundings.place_m.shape[0] > 1
+    grow(board, _pool(board.soundings, board, prior, several), prior)
+    refine_all(board, prior, passes=2, first=0.3)
+    drop_poor(board, prior)
+
+
 def search(soundings: Soundings, board: Board, prior: Prior, rounds: int = 2, keep_beam: bool = False) -> Board:
     """Return the board with the things that explain the soundings best.
 

@@ -1,8 +1,8 @@
 """Did the stations stand where the run says?  Corrections of their poses from what they share, and what that can tell.
 
-`align_stations` fits all poses under their sigmas, names stations that strayed, keeps a correction only where arcs
-that were left out fit better with it, and says what the data could not see.  `refine_poses` returns the corrected run
-alone.  The frame is the mean of the stations: a shift or turn of all of them together cannot be seen.
+`align_stations` fits all poses under their sigmas, names stations that strayed, keeps any other correction only where
+arcs that were left out fit better with it, and says what the data could not see.  `refine_poses` returns the corrected
+run alone.  The frame is the mean of the stations: a shift or turn of all of them together cannot be seen.
 Floor axes [m], headings [rad].
 """
 
@@ -21,16 +21,15 @@ from sonargrid.physics.geometry import wrap
 from sonargrid.runs.calibration import calibrated
 from sonargrid.runs.readings import Run, Station
 from sonargrid.stations.landmarks import Landmarks, agreement, landmarks_of, seen_again, spreads
-from sonargrid.stations.pose_fit import LEAST_SIGMAS, SURE
+from sonargrid.stations.pose_fit import LEAST_SIGMAS, SURE, place_one
 from sonargrid.stations.pose_likelihood import Settled
 from sonargrid.stations.sightings import Sightings, sightings_of, stated_poses
-from sonargrid.stations.strayed import fit_with_strays, place_one
+from sonargrid.stations.strayed import Strays, fit_with_strays
 
 PREDICTED = np.array([[0.01, 0.01, math.radians(1.5)]])  # doubts of a pose that an arc is predicted from
 MOST_STATIONS = 40  # beyond (a moving robot) there are too many poses and too few readings at each
 LEAST_ARCS = 2  # at a station, for its pose to be asked for
 BLIND_SHARE = 0.7  # a sigma that the data leave above this share of the stated one was hardly seen
-NAMED = 3.0  # sigmas that a station must be off to be called gross, its own uncertainty included
 CAUTION = "Measure a named station again before you trust the map; a fit cannot know what you did."
 
 
@@ -44,7 +43,7 @@ class Alignment:
     relative : (S, 3) the same, a common shift and turn of all stations taken out
     shared : (S,) arcs of equal range that other stations explain
     gain : (S,) by how much left-out arcs fit better with the correction [nats]
-    accepted, gross : (S,) correction kept; station called gross
+    accepted, gross : (S,) correction kept; station strayed
     things : walls, posts and corners that the corrected stations share
     notes : sentences for the user
     """
@@ -108,18 +107,15 @@ def align_stations(run: Run) -> Alignment:
     if not shared.any():
         raise SonargridError(_nothing_shared(run, seen, stations), hint=_CLOSER, file=run.path or None)
     gain = np.array([left_out_gain(seen, stated, settled, widened, fit.wider, k) for k in range(len(stated))])
-    accepted = (shared >= LEAST_ARCS) & (gain > 0.0)
+    gross = np.zeros(len(stated), dtype=bool)
+    gross[[stray.station for stray in placed.strays.named]] = True
+    accepted = gross | ((shared >= LEAST_ARCS) & (gain > 0.0))
     sigmas = np.sqrt(np.diag(settled.covariance)).reshape(-1, 3)
     sigmas = np.where(accepted[:, None], sigmas, widened)
     after = np.where(accepted[:, None], _as_fine_as_told(settled.poses), stated)
-    off = _turned(after - stated)
-    gross = np.zeros(len(stated), dtype=bool)
-    for stray in placed.strays:
-        k = stray.station
-        gross[k] = not accepted[k] or bool((np.abs(off[k]) > NAMED * np.hypot(sigma[k], sigmas[k])).any())
     relative = np.where(accepted[:, None], _relative(settled.covariance, after, widened), widened)
     found = Alignment(
-        _corrected(run, after, sigmas, accepted | gross),
+        _corrected(run, after, sigmas, accepted),
         stated,
         after,
         sigmas,
@@ -131,7 +127,7 @@ def align_stations(run: Run) -> Alignment:
         tuple(settled.board.things),
         (),
     )
-    return replace(found, notes=_notes(found, run, sigma))
+    return replace(found, notes=_notes(found, run, sigma, placed.strays))
 
 
 _CLOSER = "park so that at least two stations sweep the same wall, post or corner"
@@ -244,26 +240,28 @@ def _corrected(run: Run, poses: Floats, sigmas: Floats, accepted: Bools) -> Run:
     )
 
 
-def _named(run: Run, some: Sequence[int]) -> str:
+def _named(run: Run, some: Sequence[int], last: str = "and") -> str:
     """Return stations' names in words: A; A and B; A, B and C."""
     names = [run.stations[k].name for k in some]
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+    return f" {last} ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
-def _notes(found: Alignment, run: Run, stated_sigma: Floats) -> tuple[str, ...]:
+def _notes(found: Alignment, run: Run, stated_sigma: Floats, strays: Strays) -> tuple[str, ...]:
     """Return what the data say and cannot say, in sentences."""
     heard = {int(k) for k in run.readings.station}
     out = []
     for k, station in enumerate(run.stations):
         if k not in heard:
             out.append(f"{station.name} has no readings; its pose stays as stated")
-        elif found.gross[k] and not found.accepted[k]:
-            out.append(
-                f"{station.name} did not stand where the run says; where it stood instead the data do not tell surely, "
-                "so its pose stays and its sigmas are widened"
-            )
-        elif found.gross[k]:
-            out.append(f"{station.name} did not stand where the run says: {shift_words(found, k)}")
+    for stray in strays.named:
+        k = stray.station
+        out.append(
+            f"{run.stations[k].name} did not stand where the run says: {shift_words(found, k)}; all pings speak for it "
+            f"with {stray.gain:.0f} nats"
+        )
+    if strays.unsure:
+        either = _named(run, strays.unsure, "or")
+        out.append(f"{either} did not stand where the run says; the data do not tell which, so all stated poses count")
     kept = [k for k in sorted(heard) if not found.accepted[k] and not found.gross[k]]
     for why, some in (
         ("too little is shared with the others", [k for k in kept if found.shared[k] < LEAST_ARCS]),
@@ -272,7 +270,7 @@ def _notes(found: Alignment, run: Run, stated_sigma: Floats) -> tuple[str, ...]:
         if some:
             keeps = "keeps its stated pose" if len(some) == 1 else "keep their stated poses"
             out.append(f"{_named(run, some)} {keeps}: {why}")
-    if found.gross.any():
+    if found.gross.any() or strays.unsure:
         out.append(CAUTION)
     blind = found.accepted & (found.sigmas[:, 2] > BLIND_SHARE * stated_sigma[:, 2]) & ~found.gross
     if blind.any():

@@ -10,7 +10,7 @@ Floor axes [m], headings [rad].
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,12 +27,14 @@ from sonargrid.stations.landmarks import (
     slopes,
     spreads,
 )
-from sonargrid.stations.sightings import Sightings
+from sonargrid.stations.sightings import EDGE_SIGMA_RAD, Sightings
 
 ROUNDS = 4  # landmarks looked for anew
 EASING = (1.0, 0.6, 0.3, 0.1, 0.0, 0.0, 0.0)  # share of the poses' doubts that widens each step's association
 LEAST_SIGMAS = np.array([1e-4, 1e-4, math.radians(0.01)])  # a pose said to be exact is held, not divided by
 WIDER_SIGMA_RAD = math.radians(2.5)  # between rangers of one kind
+SHARP = (0.010, math.radians(1.5))  # what others' landmarks are uncertain by, where one station is put down
+LOOSE = (0.03, math.radians(4.0))  # the same while its pose is still far off
 SURE = np.array([0.004, 0.004, math.radians(0.7)])  # poses are never taken for surer while landmarks are looked for
 
 
@@ -199,3 +201,27 @@ def fit_poses(
         marks = find_landmarks(seen, fit.poses, doubts, fit.wider)
         fit = solve_poses(seen, stated, sigma, fit.poses, marks, doubts, fit.wider)
     return fit
+
+
+def place_one(
+    marks: Landmarks, seen: Sightings, start: Floats, stated: Floats, sigma: Floats, wider: float = 0.0
+) -> Floats:
+    """Return the pose (3,) from which one station's sightings fit landmarks best, near a start."""
+    pose = start.copy()
+    here = replace(seen, station=np.zeros(len(seen), dtype=np.int64))
+    for ease in (1.0, 0.5, 0.0, 0.0):
+        spread = (
+            np.hypot(here.range_sigma_m, max(SHARP[0], ease * LOOSE[0])),
+            np.full(len(here), math.hypot(EDGE_SIGMA_RAD, max(SHARP[1], ease * LOOSE[1]))),
+        )
+        pairs = one_each(agreement(marks, here, pose[None], spread, wider), here.station)
+        weight = np.maximum(sigma, LEAST_SIGMAS) ** -2
+        off = stated - pose
+        off[2] = wrap(off[2])
+        normal, pull = np.diag(weight), weight * off
+        if pairs[0].size:
+            tied = equations(here, pose[None], marks, pairs, spread, wider)
+            w, rows = believed_shares(tied), tied.rows[:, :3]
+            normal, pull = normal + rows.T @ (w[:, None] * rows), pull + rows.T @ (w * tied.off)
+        pose = pose + np.linalg.solve(normal, pull)
+    return np.asarray(pose, dtype=np.float64)

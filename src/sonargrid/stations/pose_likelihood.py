@@ -57,17 +57,21 @@ class Settled:
 
 
 @dataclass(frozen=True, slots=True)
-class _Belief:
+class Belief:
+    """What is believed of poses (S, 3), by their sigmas, and of things."""
+
     stated: Floats
     sigma: Floats
     things: Prior
 
     def log_density(self, poses: Floats, things: list[Thing]) -> float:
-        value = -0.5 * float(np.sum((_off(poses, self.stated) / self.sigma) ** 2))
+        """Return the log prior of poses and things, without constants and penalties."""
+        value = -0.5 * float(np.sum((pose_errors(poses, self.stated) / self.sigma) ** 2))
         return value + sum(float(self.things.log_density(t.kind, np.array([t.shape]))[0]) for t in things)
 
 
-def _off(poses: Floats, stated: Floats) -> Floats:
+def pose_errors(poses: Floats, stated: Floats) -> Floats:
+    """Return (S, 3) how far poses are off stated ones, headings wrapped."""
     off = poses - stated
     off[:, 2] = wrap(off[:, 2])
     return off
@@ -113,7 +117,7 @@ def settle(
 
 def worth(settled: Settled, stated: Floats, sigma: Floats) -> float:
     """Return how well poses and things explain all pings [nats], what was believed beforehand in."""
-    believed = -0.5 * float(np.sum((_off(settled.poses, stated) / sigma) ** 2)) - float(np.sum(np.log(sigma)))
+    believed = -0.5 * float(np.sum((pose_errors(settled.poses, stated) / sigma) ** 2)) - float(np.sum(np.log(sigma)))
     return objective(settled.board, things_prior()) + believed
 
 
@@ -122,10 +126,10 @@ def _settled_from(
 ) -> Settled:
     poses, covariance = start.copy(), np.diag(sigma.ravel() ** 2)
     board, heard = things_at(run, poses, forgiving_m, keep)
-    belief = _Belief(stated[heard], sigma[heard], things_prior())
-    here, board, _ = _climb(board, poses[heard], belief)
+    belief = Belief(stated[heard], sigma[heard], things_prior())
+    here, board, _ = climb_together(board, poses[heard], belief)
     board = board.heard_with(replace(board.beam, sigma_m=start_beam(run)[0].sigma_m))
-    here, board, spread = _climb(board, here, belief)
+    here, board, spread = climb_together(board, here, belief)
     poses[heard] = here
     own = (3 * heard[:, None] + np.arange(3)).ravel()
     covariance[np.ix_(own, own)] = spread
@@ -148,7 +152,7 @@ def things_at(run: Run, poses: Floats, noise_m: float, keep: Ints | None = None)
     return search(soundings, Board(soundings, rough), things_prior(), rounds=1, keep_beam=known), heard
 
 
-def _climb(board: Board, poses: Floats, belief: _Belief) -> tuple[Floats, Board, Floats]:
+def climb_together(board: Board, poses: Floats, belief: Belief) -> tuple[Floats, Board, Floats]:
     """Return poses and things at the likelihood's top, and the poses' covariance there."""
     size, damping = poses.size, 0.1
     best = board.likelihood() + belief.log_density(poses, board.things)
@@ -180,7 +184,7 @@ def _terms(board: Board) -> Floats:
 
 
 def _slope(
-    board: Board, poses: Floats, belief: _Belief, misfit: float = 1.0
+    board: Board, poses: Floats, belief: Belief, misfit: float = 1.0
 ) -> tuple[Floats, Floats, list[tuple[int, int]]]:
     """Return the slope, the curvature and which (thing, number) each column after the poses' is."""
     s = board.soundings
@@ -198,7 +202,7 @@ def _slope(
     slope, curve = slopes.T @ weight, slopes.T @ (weight[:, None] * slopes)
     believed = np.full(slope.size, LOOSE)
     believed[: poses.size] = belief.sigma.ravel() ** -2
-    slope[: poses.size] -= (_off(poses, belief.stated) * belief.sigma**-2).ravel()
+    slope[: poses.size] -= (pose_errors(poses, belief.stated) * belief.sigma**-2).ravel()
     for column, (thing, number) in enumerate(which, start=poses.size):
         size = _log_size(board.things[thing], number)
         if size is not None:
@@ -285,11 +289,3 @@ def from_poses(soundings: Soundings, station: int, shifts: Floats) -> Soundings:
         s.step_rad,
     )
     return moved(many, shifts)
-
-
-def log_likelihoods(board: Board, soundings: Soundings, station: int, shifts: Floats) -> Floats:
-    """Return (K,) the log likelihood of one station's pings from K shifts of its pose, a board's things given."""
-    many = from_poses(soundings, station, shifts)
-    by_echo, by_ray = Board(many, board.beam, board.things).terms()
-    out = np.bincount(many.station[many.ray], weights=by_echo * many.weight, minlength=len(shifts))
-    return np.asarray(out + np.bincount(many.station, weights=by_ray * many.silence, minlength=len(shifts)))
