@@ -240,9 +240,7 @@ def test_what_an_arc_can_lose_is_capped_as_arc_by_arc() -> None:
         for h in range(s.ray.size):
             m, at = int(s.ray[h]), float(s.range_m[h])
             passed = math.prod(
-                1.0 - float(rest.share[j, m])
-                for j in range(len(board.things))
-                if rest.share[j, m] > 1e-7 and rest.standing.range_m[j, m] < at - 0.02
+                1.0 - float(rest.heard[row, m]) for row in range(len(rest.heard)) if rest.sorted_m[row, m] < at - 0.02
             )
             t5 = math.gamma(3.0) / (math.sqrt(5.0 * math.pi) * math.gamma(2.5))  # Student's t of 5 degrees at its top
             density = 0.6 * t5 / (beam.sigma_m + beam.sigma_share * at)
