@@ -39,7 +39,7 @@ from sonargrid.stations.pose_likelihood import (
 from sonargrid.stations.sightings import Sightings
 
 LEAST_OWN = 10.0  # nats that its own pings must say for a station to be looked at closely
-LEAST_TOGETHER = 15.0  # nats that all pings must say, over the best with nobody strayed; benchmarks/bench_align.py
+LEAST_TOGETHER = 25.0  # nats that all pings must say, over the best with nobody strayed; benchmarks/bench_align.py
 SURE_TOGETHER = 60.0  # beyond this the others' list need not be searched anew
 OPEN_TOGETHER = 60.0  # a station that stands so much worse is out of the question
 LEAST_APART = 8.0  # nats between two stations that would explain the same, for one of them to be named
@@ -105,7 +105,7 @@ def find_strays(run: Run, seen: Sightings, stated: Floats, sigma: Floats) -> Str
         if not tried:
             break
         best = max(tried, key=lambda t: t.gain)
-        if best.gain <= LEAST_TOGETHER:
+        if best.gain <= LEAST_TOGETHER or not case.beyond(best):
             break
         like = [t.station for t in tried if t is not best and t.gain > best.gain - LEAST_APART]
         if like:
@@ -141,6 +141,13 @@ class _Case:
         board, heard = things_at(self.run, fit.poses, FORGIVING_M[0])
         board = board.heard_with(replace(board.beam, sigma_m=start_beam(self.run)[0].sigma_m))
         return self._climbed(board, heard, fit.poses, self.sigma)
+
+    def beyond(self, one: _Tried) -> bool:
+        """Return whether a station's new pose is off by more than its sigmas and the new ones allow together."""
+        k, settled = one.station, one.settled
+        after = np.sqrt(np.diag(settled.covariance))[3 * k : 3 * k + 3]
+        off = pose_errors(settled.poses.copy(), self.stated)[k]
+        return is_far(off, np.hypot(self.sigma[k], after))
 
     def tried(self, now: Settled, named: Sequence[Stray]) -> list[_Tried]:
         """Return what comes of putting each station that may have strayed elsewhere, the others as they are."""
@@ -203,9 +210,11 @@ class _Case:
     def _climbed(self, board: Board, heard: Ints, poses: Floats, sigma: Floats) -> Settled:
         belief = Belief(self.stated[heard], sigma[heard], things_prior())
         here, board, spread = climb_together(board, poses[heard], belief)
-        poses = poses.copy()
+        poses, covariance = poses.copy(), np.diag(sigma.ravel() ** 2)
         poses[heard] = here
-        return Settled(poses, spread, board)
+        own = (3 * heard[:, None] + np.arange(3)).ravel()
+        covariance[np.ix_(own, own)] = spread
+        return Settled(poses, covariance, board)
 
     def _mended(self, things: Board, poses: Floats, keep: Ints) -> Board:
         """Return a list of things mended for some stations: what does not pay goes, what is missing comes."""
