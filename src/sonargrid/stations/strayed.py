@@ -39,7 +39,7 @@ from sonargrid.stations.pose_likelihood import (
 from sonargrid.stations.sightings import Sightings
 
 LEAST_OWN = 10.0  # nats that its own pings must say for a station to be looked at closely
-LEAST_TOGETHER = 25.0  # nats that all pings must say, over the best with nobody strayed; benchmarks/bench_align.py
+LEAST_TOGETHER = 15.0  # nats that all pings must say, over the best with nobody strayed; benchmarks/bench_align.py
 SURE_TOGETHER = 60.0  # beyond this the others' list need not be searched anew
 OPEN_TOGETHER = 60.0  # a station that stands so much worse is out of the question
 LEAST_APART = 8.0  # nats between two stations that would explain the same, for one of them to be named
