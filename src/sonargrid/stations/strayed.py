@@ -15,8 +15,8 @@ import numpy as np
 
 from sonargrid.arrays import Floats, Ints
 from sonargrid.finding.echo_board import Board
-from sonargrid.finding.object_fit import pool_of, refine_all
-from sonargrid.finding.object_pool import drop_poor, grow
+from sonargrid.finding.object_fit import mend, refine_all
+from sonargrid.finding.object_pool import drop_poor
 from sonargrid.finding.objects import start_beam
 from sonargrid.finding.plateaus import Plateau, find_plateaus
 from sonargrid.finding.soundings import moved, pack
@@ -218,14 +218,9 @@ class _Case:
 
     def _mended(self, things: Board, poses: Floats, keep: Ints) -> Board:
         """Return a list of things mended for some stations: what does not pay goes, what is missing comes."""
-        prior = things_prior()
         soundings, _ = pack(calibrated(with_poses(self.run, poses)), keep)
         board = Board(soundings, things.beam, things.things)
-        drop_poor(board, prior)
-        refine_all(board, prior, passes=2, first=0.3)
-        grow(board, pool_of(soundings, board, prior, several=True), prior)
-        refine_all(board, prior, passes=2, first=0.3)
-        drop_poor(board, prior)
+        mend(board, things_prior())
         return board
 
     def _without(self, station: int, now: Settled, sigma: Floats) -> Settled:
