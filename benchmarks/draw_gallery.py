@@ -20,7 +20,8 @@ from sonargrid.drawing.pictures import map_content
 from sonargrid.drawing.raster import figure_png, png_pixels, shortened
 from sonargrid.drawing.screen_map import UPPER_HALF, Line, screen_map
 from sonargrid.drawing.shapes import Box, Figure, Layer, Mark, Raster, Words, rectangle
-from sonargrid.finding.objects import find_objects
+from sonargrid.finding.floor_behind import as_far_as_seen
+from sonargrid.finding.objects import fit_objects
 from sonargrid.maps.mapping import Map, build_map
 from sonargrid.results.report_data import ReportData, meetings, read_report
 from sonargrid.results.report_meetings import arcs_of, by_station_of
@@ -102,7 +103,8 @@ def meeting_panels(data: ReportData) -> list[Panel]:
 def terminal(made: Map) -> bytes:
     """Return what a terminal of 76 columns shows of a map."""
     look = theme_named("dark")
-    lines = screen_map(map_content(made, find_objects(made)), *SCREEN)
+    things = fit_objects(made.pings, made.run)
+    lines = screen_map(map_content(as_far_as_seen(made, things), things.objects), *SCREEN)
     across, high = LETTER
     size = (SCREEN[0] * across, len(lines) * high)
     marks = [mark for at, line in enumerate(lines) for mark in _line(line, at * high, look)]
